@@ -123,8 +123,8 @@ class Ramps(Table):
 
     @field_validator("drive_angle", "coast_angle")
     @classmethod
-    def _angle_from_plane(cls, angle: Quantity | None, info: ValidationInfo) -> Quantity | None:
-        return None if angle is None else _from_plane(angle, info)
+    def _angle_from_plane(cls, angle: Quantity, info: ValidationInfo) -> Quantity:
+        return _from_plane(angle, info)
 
 
 def _from_plane(angle: Quantity, info: ValidationInfo) -> Quantity:
@@ -223,8 +223,8 @@ class Preload(Table):
 
     @field_validator("joint_fraction")
     @classmethod
-    def _needs_joint(cls, fraction: Quantity | None, info: ValidationInfo) -> Quantity | None:
-        if fraction is not None and info.data.get("law") == "additive":
+    def _needs_joint(cls, fraction: Quantity, info: ValidationInfo) -> Quantity:
+        if info.data.get("law") == "additive":
             raise refusal(
                 "an additive preload has no joint that could open",
                 'leave joint_fraction out, or write law = "greater-of"',
@@ -250,9 +250,9 @@ class Oil(Table):
 
     @field_validator("viscosity_100")
     @classmethod
-    def _thinner_when_hot(cls, hot: Quantity | None, info: ValidationInfo) -> Quantity | None:
+    def _thinner_when_hot(cls, hot: Quantity, info: ValidationInfo) -> Quantity:
         cold = info.data.get("viscosity_40")
-        if hot is not None and cold is not None and hot.value >= cold.value:
+        if cold is not None and hot.value >= cold.value:
             raise refusal(
                 f"the oil is not thinner at 100 degC ({hot.value * 1e6:g} mm^2/s) than at 40 degC "
                 f"({cold.value * 1e6:g} mm^2/s)",
@@ -330,8 +330,8 @@ class Limits(Table):
 
     @field_validator("preload_torque", "ramp_bias_drive", "ramp_bias_coast")
     @classmethod
-    def _as_difference(cls, pair: Pair | None, info: ValidationInfo) -> Pair | None:
-        if pair is None or info.data.get("locking_torque_sense") != "one-pack":
+    def _as_difference(cls, pair: Pair, info: ValidationInfo) -> Pair:
+        if info.data.get("locking_torque_sense") != "one-pack":
             return pair
         return 2.0 * pair[0], 2.0 * pair[1]
 

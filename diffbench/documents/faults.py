@@ -9,6 +9,7 @@ parser of the standard library does not say.
 from __future__ import annotations
 
 import difflib
+import json
 import re
 import typing
 from collections.abc import Callable, Iterator, Mapping
@@ -122,9 +123,7 @@ def key_lines(text: str) -> dict[Location, int]:
             if rest.count(mark) % 2:
                 quotes = mark
         bare = _STRINGS_AND_COMMENTS.sub("", rest)
-        depth = max(
-            0, depth + sum(bare.count(mark) for mark in "[{") - sum(bare.count(mark) for mark in "]}")
-        )
+        depth += sum(bare.count(mark) for mark in "[{") - sum(bare.count(mark) for mark in "]}")
     return lines
 
 
@@ -253,11 +252,11 @@ def _empty(key: str, location: Location, model: type[Table], words: tuple[str, s
         return "the text is empty", words[1]
     field = fields[key]
     what, mend = _missing(key, location, model)
-    if key == "unit" and len(location) > 1 and location[0] == "channel":  # each has units of its own
+    if key == "unit" and location[0] == "channel":  # each has units of its own
         own = next((unit for word, unit in _UNITS.items() if word in str(location[-2])), None)
         mend = mend if own is None else f'write for example unit = "{own}"'
     told = what.removeprefix(f"'{key}' is missing").strip()
-    mend = mend.replace("add it, for example", "write for example").replace("add ", "write ", 1)
+    mend = mend.replace("add it, for example", "write for example").replace("add ", "write ")
     return f"the text is empty {told}".strip(), mend + (
         "" if field.is_required() else ", or leave the key out"
     )
@@ -266,7 +265,7 @@ def _empty(key: str, location: Location, model: type[Table], words: tuple[str, s
 def _no_choice(written: str, expected: str) -> tuple[str, str]:
     """The words for a value that is none of those its key may have."""
     choices = re.findall(r"'([^']*)'", expected)
-    near = difflib.get_close_matches(written, choices, n=1)
+    near = difflib.get_close_matches(written, choices)
     if near:
         return f"'{written}' is no known value", f"write '{near[0]}'"
     return f"'{written}' is no known value", f"write {expected}"
@@ -286,7 +285,7 @@ def _unknown(key: str, location: Location, model: type[Table]) -> tuple[str, str
     if homes:
         return f"'{key}' does not belong here", f"move it to {' or '.join(homes)}"
     everywhere = [(home, name) for home, keys in _tables(model) for name in keys]
-    far = difflib.get_close_matches(key, [name for _, name in everywhere], n=1, cutoff=0.75)
+    far = difflib.get_close_matches(key, [name for _, name in everywhere], cutoff=0.75)
     if far:
         home = next(home for home, name in everywhere if name == far[0])
         return (
@@ -306,7 +305,7 @@ def _known(location: Location, model: type[Table]) -> list[str]:
 
 def _nearest(location: Location, model: type[Table]) -> str | None:
     """The key of the same table that an unknown one looks most like."""
-    return next(iter(difflib.get_close_matches(str(location[-1]), _known(location, model), n=1)), None)
+    return next(iter(difflib.get_close_matches(str(location[-1]), _known(location, model))), None)
 
 
 def _missing(key: str, location: Location, model: type[Table]) -> tuple[str, str]:
@@ -323,14 +322,10 @@ def _missing(key: str, location: Location, model: type[Table]) -> tuple[str, str
     if field is None:
         return what, "add it"
     example = field.examples[0] if field.examples else None
-    if isinstance(example, Mapping) and isinstance(example.get("value"), str):
-        example = example["value"]  # without its uncertainty, which may be left out
-    if isinstance(example, float):
-        return what, f"add it, for example {key} = {example}"
-    if isinstance(example, str):
-        return what, f'add it, for example {key} = "{example}"'
-    if isinstance(example, int):
-        return what, f"add it, for example {key} = {example}"
+    if isinstance(example, Mapping):
+        example = example.get("value")  # without its uncertainty, which may be left out
+    if example is not None and key != "run":
+        return what, f"add it, for example {key} = {json.dumps(example, ensure_ascii=False)}"
     words = [word for word in typing.get_args(field.annotation) if isinstance(word, str)]
     if words:
         return what, f"add {key} = " + " or ".join(f'"{word}"' for word in words)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, ConfigDict, Field, GetJsonSchemaHandler, StringConstraints
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetJsonSchemaHandler, StringConstraints
 from pydantic_core import PydanticCustomError, core_schema
 
 from diffbench.documents.faults import Refusal, refusal, refusals
@@ -274,6 +275,20 @@ def _kind(raw: object) -> str:
     return "a list" if isinstance(raw, list | tuple) else f"'{raw}'"
 
 
+def _day(raw: Any) -> Any:
+    """A day, without its time where a paper has one."""
+    if isinstance(raw, dt.datetime):
+        return raw.date()
+    if isinstance(raw, dt.date):
+        return raw
+    try:
+        return dt.date.fromisoformat(raw)
+    except (TypeError, ValueError) as error:
+        what = f"'{raw}' is no day" if isinstance(raw, str) else "a day is wanted"
+        raise refusal(what, "write year, month and day: date = 2026-03-15") from error
+
+
+Day = Annotated[dt.date, BeforeValidator(_day)]
 Text = Annotated[str, StringConstraints(strict=True, strip_whitespace=True, min_length=1)]
 Count = Annotated[int, Field(strict=True, ge=1)]
 
@@ -281,4 +296,4 @@ Count = Annotated[int, Field(strict=True, ge=1)]
 class Table(BaseModel):
     """A table of a document: frozen, and without keys that nobody knows."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)

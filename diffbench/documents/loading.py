@@ -73,7 +73,7 @@ def nearest_file(path: Path) -> str | None:
     except (OSError, ValueError):  # no such folder, one that is closed to us, or a name that can't be one
         return None
     names = {name.casefold(): name for name in entries}
-    near = difflib.get_close_matches(path.name.casefold(), names, n=1)
+    near = difflib.get_close_matches(path.name.casefold(), names)
     return names[near[0]] if near else None
 
 
@@ -106,7 +106,7 @@ def _text(content: bytes, file: str) -> str:
         # Editors on Windows put a byte-order mark in front, which TOML does not know.
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
+        line = content[: error.start].count(b"\n") + 1
         raise DocumentError.single(
             "the file is not UTF-8", file=file, line=line, mend="save it as UTF-8"
         ) from error
@@ -141,7 +141,7 @@ def _syntax_mend(what: str, text: str, line: int) -> str:
     """The mend of the slips that workshops make most."""
     lines = text.splitlines()
     written = lines[line - 1] if line <= len(lines) else ""
-    if "overwrite" in what or "twice" in what or "already" in what:
+    if re.search("overwrite|twice|Duplicate|immutable", what):
         return "the key or table stands twice: leave one of them out"
     if re.search(r"=\s*[-+]?\d+,\d", written):
         return "write numbers with a decimal point"
@@ -167,7 +167,7 @@ def _check_format(raw: dict[str, Any], model: type[Table], file: str, text: str)
         return  # reported with the other missing keys
     kind, _, number = str(written).partition("/")
     if kind not in PAPERS:
-        near = difflib.get_close_matches(kind, PAPERS, n=1)
+        near = difflib.get_close_matches(kind, PAPERS)
         what = f"'{written}' is no known format{f', {near[0]} is meant, perhaps' if near else ''}"
         mend = add
     elif kind != wanted:

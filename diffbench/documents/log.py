@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import difflib
 from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
 from diffbench.documents.faults import Refusal, gathered, refusal
-from diffbench.documents.fields import NOT_NEGATIVE, POSITIVE, Amount, AmountWithDoubt, Bounds, Table, Text
+from diffbench.documents.fields import (
+    NOT_NEGATIVE,
+    POSITIVE,
+    Amount,
+    AmountWithDoubt,
+    Bounds,
+    Day,
+    Table,
+    Text,
+)
 from diffbench.documents.loading import read_document
 from diffbench.documents.rig import FileSettings
 from diffbench.errors import QuantityError
@@ -156,7 +164,7 @@ class LogSheet(Table):
     format: Literal["diffbench-log/1"] = Field(description="kind and version of the document")
     name: Text = Field(description="of the logger or the day", examples=["Test day, invented"])
     car: Text = Field(description="path of the car", examples=["car.toml"])
-    date: dt.date | None = Field(default=None, description="of the runs", examples=["2026-05-02"])
+    date: Day | None = Field(default=None, description="of the runs", examples=["2026-05-02"])
     note: Text | None = Field(default=None, description="anything")
     steering_ratio: Annotated[float | None, Amount("dimensionless", "1", POSITIVE)] = Field(
         default=None, description="steering wheel over road wheels", examples=[14.5]
@@ -192,12 +200,6 @@ class LogSheet(Table):
         """Which channel says how the car turns: the first of yaw rate, lateral acceleration, steering."""
         return next(name for name in PATHS if name in self.channel)
 
-    @field_validator("date", mode="before")
-    @classmethod
-    def _a_day(cls, raw: Any, info: ValidationInfo) -> Any:
-        del info
-        return raw.date() if isinstance(raw, dt.datetime) else raw
-
     @model_validator(mode="wrap")
     @classmethod
     def _as_a_whole(cls, data: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
@@ -207,7 +209,7 @@ class LogSheet(Table):
         described: dict[str, Any] = {}
         for name, table in data["channel"].items():
             if name not in LOG_CHANNELS:
-                near = difflib.get_close_matches(str(name), LOG_CHANNELS, n=1)
+                near = difflib.get_close_matches(str(name), LOG_CHANNELS)
                 mend = f"write '{near[0]}'" if near else "write one of " + ", ".join(LOG_CHANNELS)
                 found.append((("channel", name), f"'{name}' is no known channel of a log", mend))
             else:

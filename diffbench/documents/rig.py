@@ -166,7 +166,13 @@ _GEARED = {
 
 # A bare number of a channel is in the unit that the rig states for it, else in these. Speeds have none:
 # a bench that writes 500 means rpm, the program would mean rad/s.
-_BARE_UNITS = {"torque": "N.m", "temperature": "degC", "temperature_difference": "K", "time": "s"}
+_BARE_UNITS = {
+    "torque": "N.m",
+    "temperature": "degC",
+    "temperature_difference": "K",
+    "time": "s",
+    "dimensionless": "1",
+}
 
 _RELATIVE = Bounds(
     low=0.0, high=1.0, open_high=True, mend="write a relative standard uncertainty: 0.0015 or '0.15 %'"
@@ -246,7 +252,6 @@ class Channel(Table):
     )
     ratio: Annotated[Quantity, Measured("dimensionless", "1", POSITIVE)] = Field(
         default=Quantity(1.0),
-        validate_default=True,
         description="of that gear: turns of its side towards the motor per turn of its side towards the "
         "wheel; must be there with at = pinion or wheel",
         examples=[3.42],
@@ -450,8 +455,8 @@ class Channel(Table):
     @field_validator("range", mode="before")
     @classmethod
     def _read_range(cls, raw: Any, info: ValidationInfo) -> Pair:
-        first = raw[0] if isinstance(raw, list | tuple) and raw else raw
-        dimension, bare_unit, arm = _reading_of(info, first, difference=False)
+        said = next((end for end in raw if end), raw) if isinstance(raw, list | tuple) else raw
+        dimension, bare_unit, arm = _reading_of(info, said, difference=False)
         low, high = PairOf(dimension, bare_unit).read(raw)
         return (arm * low, arm * high)
 
@@ -492,8 +497,6 @@ def _reading_of(info: ValidationInfo, raw: object, *, difference: bool) -> tuple
         return "speed", "m/s" if unit is None else conversion(unit, "speed").unit, 1.0 / radius
     if difference and dimension == "temperature":
         dimension = "temperature_difference"
-    if dimension == "dimensionless":
-        return dimension, "1", 1.0
     unit = info.data.get("unit")
     if unit is not None:
         # As a difference, a unit that is known as a temperature is known too, or says so itself.
@@ -523,15 +526,14 @@ def _channel_refusals(name: str, raw: Mapping[str, Any]) -> list[Refusal]:
     def refuse(keys: tuple[str, ...], what: str, mend: str) -> None:
         found.extend(((key,), f"'{key}' {what}", mend) for key in keys if key in raw)
 
-    if "name" in raw:
-        refuse(("name",), "is no known key", "the channel is named by its heading, [channel.NAME]")
+    refuse(("name",), "is no known key", "the channel is named by its heading, [channel.NAME]")
     refuse(("reaction",), "is no known key", 'write outputs = "reaction" at the top of the rig')
     if name in LABEL_WORDS:
         refuse(_NUMBER_KEYS, "has no meaning for a channel of words", "leave it out")
         return found
     if name != "time":
         refuse(("tick", "rolls_over"), "belongs to the time", "leave it out")
-    elif "tick" in raw and "unit" in raw:
+    elif "tick" in raw:
         refuse(("unit",), "is one of time, and tick says how long a count is", "leave one of them out")
     if CHANNEL_DIMENSIONS.get(name) != "temperature":
         refuse(("also",), "belongs to a temperature", "describe each column as a channel of its own")
@@ -705,7 +707,7 @@ class Rig(Table):
         described: dict[str, Any] = {}
         for name, table in channels.items():
             if name not in CHANNEL_NAMES:
-                near = difflib.get_close_matches(str(name), CHANNEL_NAMES, n=1)
+                near = difflib.get_close_matches(str(name), CHANNEL_NAMES)
                 mend = f"write '{near[0]}'" if near else "write one of " + ", ".join(CHANNEL_NAMES)
                 found.append((("channel", name), f"'{name}' is no known channel", mend))
             elif isinstance(table, Mapping):

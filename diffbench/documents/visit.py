@@ -17,7 +17,7 @@ from pydantic import BaseModel, Field, field_validator
 
 from diffbench.documents.build import Build
 from diffbench.documents.faults import dotted, key_lines, line_of, refusal
-from diffbench.documents.fields import Table, Text
+from diffbench.documents.fields import Day, Table, Text
 from diffbench.documents.loading import Document, Read, document_of, nearest_file, read_document
 from diffbench.documents.rig import Rig
 from diffbench.errors import DocumentError, Fault, Place
@@ -46,26 +46,12 @@ class RunSheet(Table):
     format: Literal["diffbench-run/1"] = Field(description="kind and version of the document")
     rig: Text = Field(description="path of the rig", examples=["my-cell.toml"])
     build: Text = Field(description="path of the build sheet", examples=["q17.toml"])
-    date: dt.date = Field(description="of the visit", examples=["2026-03-15"])
+    date: Day = Field(description="of the visit", examples=["2026-03-15"])
     operator: Text | None = Field(default=None, description="who ran the bench")
     note: Text | None = Field(default=None, description="anything")
     run: tuple[Run, ...] = Field(
         min_length=1, description="one for each recording", examples=[[{"file": "tare.csv", "kind": "tare"}]]
     )
-
-    @field_validator("date", mode="before")
-    @classmethod
-    def _a_day(cls, raw: Any) -> Any:
-        if isinstance(raw, dt.datetime):
-            return raw.date()
-        if isinstance(raw, dt.date):
-            return raw
-        if isinstance(raw, str):
-            try:
-                return dt.date.fromisoformat(raw)
-            except ValueError as error:
-                raise refusal(f"'{raw}' is no day", "write year, month and day: date = 2026-03-15") from error
-        raise refusal("a day is wanted", "write year, month and day: date = 2026-03-15")
 
     @field_validator("run")
     @classmethod
@@ -458,8 +444,8 @@ def _differences(one: BaseModel, other: BaseModel, within: str = "") -> Iterator
 
 
 def _said(key: str, value: object) -> str:
-    if value is None:
-        return "not stated"
+    if value is None or isinstance(value, BaseModel):
+        return "not stated" if value is None else "a table"
     if key == "distance" and isinstance(value, float):
         return f"{value / 1000.0:g} km"
     number = getattr(value, "value", value)

@@ -74,7 +74,7 @@ def page(topic: str) -> Page:
     diffbench.errors.DocumentError: the guide has no topic 'unit'. Mend: write units.
     """
     if topic not in TOPICS:
-        near = difflib.get_close_matches(topic.lower(), TOPICS, n=1)
+        near = difflib.get_close_matches(topic.lower(), TOPICS)
         mend = f"write {near[0]}" if near else "write one of " + ", ".join(TOPICS)
         raise DocumentError.single(f"the guide has no topic '{topic}'", mend=mend)
     text = (FOLDER / f"{topic}.md").read_text(encoding="utf-8")

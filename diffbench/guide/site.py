@@ -61,7 +61,7 @@ def write_site(directory: Path) -> list[Path]:
         )
     pages = every()
     loader = FileSystemLoader(FOLDER / "frame")
-    environment = Environment(autoescape=True, loader=loader, undefined=StrictUndefined, trim_blocks=True)
+    environment = Environment(autoescape=True, loader=loader, undefined=StrictUndefined)
     template = environment.get_template("page.html.j2")
     shared = {"pages": pages, "version": __version__, "css": _asset("site.css"), "mark": _MARK}
     contents: dict[str, bytes] = {}

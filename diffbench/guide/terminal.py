@@ -108,7 +108,7 @@ def _table(rows: Sequence[Sequence[str]], width: int, style: Style) -> str:
     """Columns as wide as they need, the widest ones shortened until all fit; stacked where none can."""
     count = len(rows[0])
     widths = [max(len(row[i]) for row in rows) for i in range(count)]
-    longest = [max((len(word) for row in rows for word in row[i].split()), default=1) for i in range(count)]
+    longest = [max(len(word) for row in rows for word in row[i].split(" ")) for i in range(count)]
     room = width - _GAP * (count - 1)
     while sum(widths) > room:
         spare = [have - max(_NARROWEST, min(need, 24)) for have, need in zip(widths, longest, strict=True)]

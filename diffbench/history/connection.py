@@ -78,7 +78,7 @@ def locate(named: str | None = None) -> Location:
     parts = urlsplit(text)
     shown = parts.netloc
     if parts.password is not None:
-        shown = shown.replace(f":{parts.password}@", ":***@", 1)
+        shown = shown.replace(f":{parts.password}@", ":***@")
     return Location(
         urlunsplit(("postgresql", shown, parts.path, "", "")),
         # the driver is named: which one a bare address means changed between versions of SQLAlchemy
@@ -373,9 +373,7 @@ def _open(path: Path, *, write: bool) -> sqlite3.Connection:
 
 
 def _connected(address: str) -> sqlite3.Connection:
-    connection = sqlite3.connect(
-        address, uri=True, timeout=PATIENCE, isolation_level=None, check_same_thread=False
-    )
+    connection = sqlite3.connect(address, uri=True, timeout=PATIENCE, isolation_level=None)
     connection.execute("PRAGMA foreign_keys = ON")
     return connection
 

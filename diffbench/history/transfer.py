@@ -70,7 +70,7 @@ def read_export(path: Path) -> list[Arrival]:
     for number, line in enumerate(lines[1:], start=2):
         if not line and number == len(lines):
             break
-        arrival = _arrival(line, len(arrivals) + 1)
+        arrival = _arrival(line)
         if isinstance(arrival, str):
             faults.append(Fault(arrival, Place(str(path), line=number), "export it again"))
             continue
@@ -90,12 +90,12 @@ def read_export(path: Path) -> list[Arrival]:
     return arrivals
 
 
-def _arrival(line: str, number: int) -> Arrival | str:
-    """An entry of a line, or what is wrong with it."""
+def _arrival(line: str) -> Arrival | str:
+    """An entry of a line, which gets its number where it is filed, or what is wrong with it."""
     found = _json(line)
     content = _json(str(found.get("content")))
     entry = Entry(
-        number,
+        0,
         str(found.get("kind")),
         str(content.get("document")),
         str(found.get("content")),

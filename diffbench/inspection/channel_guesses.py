@@ -13,9 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diffbench.documents.arrangements import TURNED
-from diffbench.errors import QuantityError
 from diffbench.inspection import vocabulary as v
-from diffbench.quantities import DIMENSIONS, conversion
+from diffbench.quantities import DIMENSIONS, conversion, knows
 from diffbench.readers.columns import folded, split_joined_unit, split_unit
 from diffbench.readers.protocol import RawColumn
 from diffbench.readers.text.cells import is_time
@@ -89,7 +88,7 @@ def words_of(name: str) -> tuple[str, ...]:
     if bracketed is None:
         for dimension in _KINDS:
             bare = split_joined_unit(bare, dimension)[0]
-    elif not any(_is(bracketed, dimension) for dimension in DIMENSIONS):
+    elif not any(knows(bracketed, dimension) for dimension in DIMENSIONS):
         bare = f"{bare} {bracketed}"  # words in brackets: "Torque (left)"
     bare = re.sub(r"\b([LlRr])[/.]([HhSs])\b", r"\1\2", bare)
     bare = re.sub(r"(?<=[a-zäöüéèàß])(?=[A-ZÄÖÜÉÈÀ])", " ", bare)
@@ -107,6 +106,8 @@ def guesses(columns: Sequence[RawColumn]) -> tuple[Guess, ...]:
     found = [_guess(column) for column in columns]
     if any(guess.channel in ("reading", "direction") and guess.sure for guess in found):
         found = [_of_a_wrench(guess) for guess in found]
+    if any(guess.channel == "time" and guess.sure for guess in found):
+        found = [_beside_a_clock(guess) for guess in found]
     found = _before_gears(told_by_numbers(columns, paired(columns, found)))
     for channel in {guess.channel for guess in found if guess.channel is not None}:
         rivals = [i for i, guess in enumerate(found) if guess.channel == channel]
@@ -152,7 +153,7 @@ def _in_si(column: RawColumn, dimension: str) -> np.ndarray | None:
         return None
     values = column.values.astype(np.float64)
     unit = unit_of(column)
-    if unit is None or not _is(unit, dimension):
+    if unit is None or not knows(unit, dimension):
         return values
     return values * conversion(unit, dimension).scale
 
@@ -166,7 +167,7 @@ def _times(values: np.ndarray, of: np.ndarray) -> float | None:
     if np.count_nonzero(good) < 20:
         return None
     y, x = values[good] - values[good].mean(), of[good] - of[good].mean()
-    if float(x @ x) == 0.0 or float(y @ y) == 0.0:
+    if float(x @ x) == 0.0:
         return None
     slope = float(x @ y / (x @ x))
     missed = y - slope * x
@@ -218,8 +219,7 @@ def _check(
     times = (
         float(np.nanmedian(values / np.where(np.abs(mean) > 0.2 * steady, mean, np.nan))) if steady else 0.0
     )
-    spread = np.nanmedian(np.abs(values - times * mean)) / max(abs(times) * steady, 1e-12)
-    if times > 0.5 and spread < _ALIKE:
+    if times > 0.5 and float(np.nanmedian(np.abs(values - times * mean))) < _ALIKE * times * steady:
         said = f"its numbers are {times:.4g} times the mean of both outputs: a check"
         at_case = abs(times - 1.0) < _ALIKE
         before_gears = guess.channel == "case_speed" and not at_case
@@ -259,6 +259,13 @@ def _of_a_wrench(guess: Guess) -> Guess:
         return guess
     reasons = (*guess.reasons[:-1], "the lines are hand readings, by their words")
     return Guess("turning_torque", "torque", True, reasons)
+
+
+def _beside_a_clock(guess: Guess) -> Guess:
+    """A guess where another column is a clock by name or unit: one that only rises counts the lines."""
+    if guess.channel != "time" or guess.sure:
+        return guess
+    return Guess(None, None, False, (guess.reasons[0], "but another column is the clock"))
 
 
 def _guess(column: RawColumn) -> Guess:
@@ -320,7 +327,7 @@ def _dimension(column: RawColumn, words: Sequence[str]) -> tuple[str | None, boo
     if by_name is None and words and words[0] in _LETTERS:
         by_name = _LETTERS[words[0]]
     if unit is not None:
-        of_unit = [d for d in (*_KINDS, *DIMENSIONS) if _is(unit, d)]
+        of_unit = [d for d in (*_KINDS, *DIMENSIONS) if knows(unit, d)]
         if by_name in of_unit:
             of_unit = [by_name]
         if of_unit:
@@ -352,11 +359,3 @@ def _guess_words(column: RawColumn, words: Sequence[str]) -> Guess:
             why = f"it holds the words {', '.join(hits)}" if hits else f"its name says {channel}"
             return Guess(channel, None, bool(hits), (why,))
     return Guess(None, None, False, ("it holds words that no channel has",))
-
-
-def _is(unit: str, dimension: str) -> bool:
-    try:
-        conversion(unit, dimension)
-    except QuantityError:
-        return False
-    return True

@@ -12,11 +12,10 @@ import re
 from collections.abc import Mapping, Sequence
 
 from diffbench.documents.arrangements import ARRANGEMENTS, CHANNELS, OUTPUTS, TURNED, Arrangement
-from diffbench.errors import QuantityError
 from diffbench.inspection.channel_guesses import Guess
 from diffbench.inspection.inspect import ColumnSummary, Inspection
 from diffbench.inspection.vocabulary import DIRECTIONS, READINGS, case_is, meaning
-from diffbench.quantities import conversion, spellings
+from diffbench.quantities import knows, spellings
 
 _TORQUE_LINES = (
     "# sign = -1               # where the column counts the other way",
@@ -88,7 +87,7 @@ def draft_rig(
         'format = "diffbench-rig/1"',
         f"name = {quoted(name or inspection.source.path.stem)}  # of the bench",
         f"arrangement = {quoted(given)}  # {why}",
-        f"# The others: {', '.join(ARRANGEMENTS)}.",
+        f"# The others: {', '.join(name for name in ARRANGEMENTS if name != given)}.",
         *_file_lines(inspection),
     ]
     for channel in CHANNELS:
@@ -213,10 +212,7 @@ def _meant(channel: str, word: str, known: Sequence[str]) -> str:
 
 
 def _has_unit(summary: ColumnSummary, dimension: str) -> bool:
-    try:
-        return summary.unit is not None and bool(conversion(summary.unit, dimension).unit)
-    except QuantityError:
-        return False
+    return summary.unit is not None and knows(summary.unit, dimension)
 
 
 def _missing_lines(arrangement: Arrangement | None, channels: set[str]) -> list[str]:
@@ -224,8 +220,7 @@ def _missing_lines(arrangement: Arrangement | None, channels: set[str]) -> list[
     needs = ("left_torque", "right_torque", "input_torque") if arrangement is None else arrangement.needs
     driven = arrangement is None or arrangement.turned is None
     wanted = [name for name in needs if name not in channels]
-    speeds = {"left_speed", "right_speed"} <= channels or "speed_difference" in channels
-    if not speeds and driven:
+    if "speed_difference" not in channels and driven:
         wanted += [name for name in ("left_speed", "right_speed") if name not in channels]
     if "time" not in channels and driven:
         wanted.append("time")
@@ -367,10 +362,7 @@ def draft_build(
         "inner_radius": quoted(inner_radius),
         "outer_radius": quoted(outer_radius),
     }
-    text = _BUILD
-    for key, value in said.items():
-        text = text.replace(f"{key} = {{{key}}}", f"{key} = {value}".ljust(27), 1)
-    return text
+    return re.sub(r"(?m)^(\w+) = \{\1\}", lambda key: f"{key[1]} = {said[key[1]]}".ljust(27), _BUILD)
 
 
 def draft_run(

@@ -96,9 +96,9 @@ def column_summary(column: RawColumn, unit: str | None) -> ColumnSummary:
     if column.is_text:
         texts = np.array([str(value) for value in column.values], dtype=object)
         different, counts = np.unique(texts.astype(str), return_counts=True)
-        often = [str(different[i]) for i in np.argsort(-counts, kind="stable")[:_FEW] if different[i].strip()]
+        often = [str(different[i]) for i in np.argsort(-counts, kind="stable") if different[i].strip()]
         empty = int(sum(not text.strip() for text in texts))
-        return ColumnSummary(column.name, unit, "words", len(texts), empty, words=tuple(often))
+        return ColumnSummary(column.name, unit, "words", len(texts), empty, words=tuple(often[:_FEW]))
     values = column.values.astype(np.float64)
     there = values[np.abs(values) < LARGEST]  # NaN is not below it either
     different = np.unique(there)
@@ -149,8 +149,6 @@ def column_of_parts(parts: Sequence[ColumnSummary]) -> ColumnSummary:
 def clock_of_parts(parts: Sequence[ClockSummary]) -> ClockSummary:
     """Summary of a clock whose parts were looked at one by one, each with the row before it; the usual step
     is the first part's."""
-    if len(parts) == 1:
-        return parts[0]
     longest = max(parts, key=lambda part: part.longest_gap or 0.0)
     return ClockSummary(
         column=parts[0].column,
@@ -310,17 +308,11 @@ def _of_rig(rig: Rig, table: RawTable, file: str) -> tuple[Guess, ...]:
 def _clock(
     table: RawTable, found: tuple[Guess, ...], settings: FileSettings, counter: Channel | None
 ) -> ClockSummary | None:
-    if len(table.rows) < 2:
-        return None
     if settings.sample_rate is not None:
         time = np.arange(len(table.rows)) / settings.sample_rate
         return clock_summary("the stated sample rate", time, table.rows)
-    clocks = [
-        (not guess.sure, column)
-        for guess, column in zip(found, table.columns, strict=True)
-        if guess.channel == "time"
-    ]
-    for _, column in sorted(clocks, key=lambda clock: clock[0]):
+    clocks = (c for c, guess in zip(table.columns, found, strict=True) if guess.channel == "time")
+    for column in clocks:
         seconds = _seconds(column, table, counter)
         summary = None if seconds is None else clock_summary(column.name, seconds, table.rows)
         if summary is not None:
@@ -342,10 +334,12 @@ def _seconds(column: RawColumn, table: RawTable, counter: Channel | None) -> NDA
         except QuantityError:
             return None
     values = column.values.astype(np.float64)
-    if counter is not None and np.isfinite(values).all():
+    if not bool((np.abs(values) < LARGEST).all()):  # NaN is not below it either
+        return None
+    if counter is not None:
         values = unrolled(values, counter.rolls_over)[0]
         scale = scale if counter.tick is None else counter.tick
-    return values * scale if bool((np.abs(values) < 1e15).all()) else None
+    return values * scale
 
 
 _LONGEST_NAME = 28
@@ -382,7 +376,10 @@ def inspection_text(inspection: Inspection, *, width: int = 100) -> str:
         lines.append(f"{_numbers(summary)}  {_what(guess)}")
         reasons = "; ".join(guess.reasons)
         if summary.odd:
-            reasons += f"; {summary.odd} cells are no numbers, the first is '{summary.odd_example}'"
+            cells = (
+                "1 cell is no number:" if summary.odd == 1 else f"{summary.odd} cells are no numbers, first"
+            )
+            reasons += f"; {cells} '{summary.odd_example}'"
         lines += textwrap.wrap(reasons, width, initial_indent="    ", subsequent_indent="    ")
     return "\n".join("".join(c if c.isprintable() else " " for c in line).rstrip() for line in lines)
 
@@ -400,7 +397,8 @@ def _clock_text(clock: ClockSummary | None) -> str:
             f"{clock.gap_line}"
         )
     if clock.not_rising:
-        text += f"; {clock.not_rising} samples are not later than the one before"
+        samples = "1 sample is" if clock.not_rising == 1 else f"{clock.not_rising} samples are"
+        text += f"; {samples} not later than the one before"
     return text
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from diffbench.inspection.channel_guesses import Guess, unit_of
 from diffbench.quantities import conversion, knows
-from diffbench.readers.protocol import RawColumn
+from diffbench.readers.protocol import LARGEST, RawColumn
 
 # With no unit in the way, transducers read their zeros and the drag of bearings (common practice, no source).
 _TARE = 10.0  # N·m
@@ -54,7 +54,7 @@ def run_kind(columns: Sequence[RawColumn], guesses: Sequence[Guess]) -> str:
         whole, apart = outputs[0] + outputs[1], outputs[0] - outputs[1]
     else:
         assert whole is not None
-        (guess,) = [guess for guess in guesses if guess.channel == "input_torque"][:1]
+        guess = next(guess for guess in guesses if guess.channel == "input_torque")
         if guess.ratio is None and "at the pinion" in " ".join(guess.reasons):
             # without its ratio it cannot be held against the output
             return "bias-sweep" if _travel(whole) > 1.0 else ""
@@ -100,7 +100,7 @@ def _means(column: RawColumn, dimensions: Sequence[str] = ("torque", "force")) -
         return None
     scale = conversion(unit, dimension).scale
     values = column.values.astype(np.float64)
-    values = np.where(np.abs(values) < 1e30, values, np.nan)
+    values = np.where(np.abs(values) < LARGEST, values, np.nan)
     size = max(1, len(values) // _BLOCKS)
     parts = values[: len(values) // size * size].reshape(-1, size)
     there = np.isfinite(parts).any(axis=1)

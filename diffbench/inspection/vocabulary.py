@@ -98,8 +98,8 @@ _JOINTS = ("s", "n", "en")
 def parted(word: str) -> tuple[str, ...]:
     """A joined German word as its parts; any other word alone.
 
-    >>> parted("oeltemperatur"), parted("eingangsmoment"), parted("torque")
-    (('oel', 'temperatur'), ('eingang', 'moment'), ('torque',))
+    >>> parted("oeltemperatur"), parted("eingangsmoment"), parted("moment")
+    (('oel', 'temperatur'), ('eingang', 'moment'), ('moment',))
     """
     for tail in _TAILS:
         head = word.removesuffix(tail)

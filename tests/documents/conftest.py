@@ -129,11 +129,52 @@ outer_tyre_limit = "2.5 kN"
 inner_tyre_limit = 1800
 """
 
+LOG = """\
+format = "diffbench-log/1"
+name = "Day"
+car = "car.toml"
+date = 2026-05-02
+steering_ratio = 14.5
+understeer_gradient = { value = 0.02, u = 0.005 }
+brake_torque_per_pressure = { value = "14 N.m/bar", u = "2 N.m/bar" }
+lap_length = "3.2 km"
+[channel.time]
+column = "t [s]"
+[channel.left_speed]
+column = "RL [km/h]"
+rolling_radius = "305 mm"
+gain = 1.25
+u_gain = "0.2 %"
+[channel.right_speed]
+column = "RR"
+unit = "rpm"
+sign = -1
+[channel.speed]
+column = "v [km/h]"
+[channel.steering]
+column = "Steer [deg]"
+[channel.left_brake_pressure]
+column = "pL [bar]"
+[channel.right_brake_pressure]
+column = "pR [bar]"
+[channel.lap]
+column = "Lap"
+[[run]]
+file = "1.csv"
+temperature = "176 degF"
+laps = ["2.5 s", "104.1 s"]
+[[run]]
+file = "2.csv"
+result = "../result"
+preload = { value = "90 N.m", u = "3 N.m" }
+engine_braking = { value = "110 N.m", u = "20 N.m" }
+"""
+
 
 @pytest.fixture
 def texts() -> dict[str, str]:
-    """A right rig, build sheet, run sheet and car, by kind."""
-    return {"rig": RIG, "build": BUILD, "run": RUN, "car": CAR}
+    """A right rig, build sheet, run sheet, car and log sheet, by kind."""
+    return {"rig": RIG, "build": BUILD, "run": RUN, "car": CAR, "log": LOG}
 
 
 @pytest.fixture

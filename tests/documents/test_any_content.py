@@ -12,9 +12,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from diffbench.documents import Build, Car, Rig, RunSheet, document_of
+from diffbench.documents.log import LogSheet
 from diffbench.errors import DocumentError
 
-MODELS: dict[str, type[Build | Car | Rig | RunSheet]] = {
+MODELS: dict[str, type[Build | Car | Rig | RunSheet | LogSheet]] = {
+    "log": LogSheet,
     "rig": Rig,
     "build": Build,
     "run": RunSheet,

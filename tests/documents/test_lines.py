@@ -7,6 +7,7 @@ import tomllib
 import pytest
 from pydantic import BaseModel, ValidationError
 
+from diffbench.documents import Rig
 from diffbench.documents.faults import dotted, faults_of, key_lines, line_of
 
 TEXT = """\
@@ -35,6 +36,10 @@ file = "2"
 e = 1
 [x.y]
 f = 1
+g = \"\"\"one line\"\"\"
+h = [[1, 2], [{ i = 3 }], [
+4], []]
+j = 5
 """
 WHERE = [
     (("top",), 2),
@@ -53,6 +58,8 @@ WHERE = [
     (("run", 1, "missing"), 20),
     (("run", 1, "sub", "e"), 23),
     (("x", "missing"), 24),
+    (("x", "y", "h"), 27),
+    (("x", "y", "j"), 29),
     (("missing",), None),
 ]
 
@@ -75,6 +82,14 @@ def test_positions_are_counted_from_1_for_people() -> None:
     assert dotted(("run", 0, "kind")) == "run[1].kind"
     assert dotted(("channel", "left_torque", "lag", "u")) == "channel.left_torque.lag.u"
     assert dotted(()) == ""
+
+
+def test_a_key_that_stands_nowhere_is_told_before_the_first_line() -> None:
+    text = 'name = 3\nformat = "diffbench-rig/1"\n[channel.left_torque]\ncolumn = "L"\n'
+    with pytest.raises(ValidationError) as caught:
+        Rig.model_validate(tomllib.loads(text))
+    told = [(fault.place.line, fault.place.key) for fault in faults_of(caught.value, Rig, "x.toml", text)]
+    assert told == [(None, "arrangement"), (1, "name")]
 
 
 def test_a_missing_key_that_nothing_describes_is_named_alone() -> None:

@@ -232,6 +232,13 @@ def test_uncertainty_of_the_effective_radius_is_its_change_with_the_radii(contac
     step = 1e-3  # mm; central differences of a smooth function: error of the order (step/radius)²
     by_inner = (radius(30 + step, 50) - radius(30 - step, 50)) / (2 * step)
     by_outer = (radius(30, 50 + step) - radius(30, 50 - step)) / (2 * step)
+    inner, outer = {"value": "30 mm", "u": "0.2 mm"}, {"value": "50 mm", "u": "0.1 mm"}
+    of_inner = _with_radii(inner, "50 mm", contact).effective_radius.u
+    of_outer = _with_radii("30 mm", outer, contact).effective_radius.u
+    assert (of_inner, of_outer) == (
+        pytest.approx(0.2e-3 * by_inner * 1e3, rel=1e-6),
+        pytest.approx(0.1e-3 * by_outer * 1e3, rel=1e-6),
+    )
     stated = _with_radii(
         {"value": "30 mm", "u": "0.2 mm"}, {"value": "50 mm", "u": "0.1 mm"}, contact
     ).effective_radius
@@ -297,3 +304,170 @@ def test_the_invented_car_comes_with_the_project(repository: Path) -> None:
     assert [phase.name for phase in load_car(path).phase] == ["braking", "turn-in", "apex", "first throttle"]
     jsonschema.Draft202012Validator(schema("car")).validate(tomllib.loads(text))
     assert text.startswith("# Invented")
+
+
+def q(value: float, u: float | None = None) -> dict[str, object]:
+    """A quantity as a dump has it, but for rounding."""
+    return {"value": pytest.approx(value, rel=1e-9), "u": None if u is None else pytest.approx(u, rel=1e-9)}
+
+
+def test_a_build_sheet_that_states_everything_is_kept_whole() -> None:
+    """Every key once, no two numbers alike, each in another unit than it is kept in; by hand."""
+    stated = {
+        "format": "diffbench-build/1",
+        "unit": "Q17",
+        "build": "Q17-2",
+        "note": "dry",
+        "distance": "12 km",
+        "packs": {
+            "faces": 6,
+            "inner_radius": {"value": "3.7 cm", "u": "0.2 mm"},
+            "outer_radius": 54.5,
+            "contact": "uniform-pressure",
+            "plate_mass": {"value": "1900 g", "u": "20 g"},
+            "specific_heat": 470,
+        },
+        "ramps": {
+            "pin_radius": "3.9 cm",
+            "angle_from": "axis",
+            "drive_angle": {"value": 48, "u": "0.3 deg"},
+            "coast_angle": "33 deg",
+            "rings_in_stock": [[60, 33]],
+        },
+        "preload": {
+            "law": "greater-of",
+            "spring_force": {"value": "1.95 kN", "u": "60 N"},
+            "shim": 0.2,
+            "shims_in_stock": [0.1, "250 um"],
+            "joint_fraction": {"value": "5 %", "u": 0.01},
+            "disc_spring": {
+                "outer_diameter": "9.5 cm",
+                "inner_diameter": 72,
+                "thickness": {"value": 1.6, "u": 0.02},
+                "cone_height": "1400 um",
+                "parallel": 3,
+                "series": 4,
+            },
+        },
+        "oil": {"name": "75W-140", "viscosity_40": "110 cSt", "viscosity_100": {"value": 15, "u": 0.5}},
+        "reference": {"temperature": "131 degF", "speed_difference": "30 rpm"},
+        "limits": {
+            "preload_torque": ["7 daN.m", "90 N.m"],
+            "ramp_bias_drive": [0.45, 0.55],
+            "ramp_bias_coast": ["24 %", 0.36],
+            "temperature": "68 degF",
+            "speed_difference": "3 rpm",
+            "face_wear": "0.06 mm",
+        },
+        "map": {
+            "input_torque": ["-0.4 kN.m", 900],
+            "speed_difference": ["15 rpm", "150 rpm"],
+            "temperature": [20, "230 degF"],
+        },
+        "gear_friction": {"value": 0.02, "u": 0.008},
+    }
+    rpm = math.pi / 30.0
+
+    def near(*numbers: float) -> object:
+        return pytest.approx(numbers if len(numbers) > 1 else numbers[0], rel=1e-9)
+
+    angle = math.radians
+    assert Build.model_validate(stated).model_dump() == {
+        "format": "diffbench-build/1",
+        "unit": "Q17",
+        "build": "Q17-2",
+        "note": "dry",
+        "distance": near(12e3),
+        "packs": {
+            "faces": 6,
+            "inner_radius": q(0.037, 0.2e-3),
+            "outer_radius": q(0.0545),
+            "contact": "uniform-pressure",
+            "plate_mass": q(1.9, 0.02),
+            "specific_heat": q(470.0),
+        },
+        "ramps": {
+            "pin_radius": q(0.039),
+            "angle_from": "axis",
+            "drive_angle": q(angle(42.0), angle(0.3)),
+            "coast_angle": q(angle(57.0)),
+            "rings_in_stock": [near(angle(30.0), angle(57.0))],
+            "gear_friction": None,
+        },
+        "preload": {
+            "law": "greater-of",
+            "spring_force": q(1950.0, 60.0),
+            "shim": q(0.2e-3),
+            "shims_in_stock": near(0.1e-3, 0.25e-3),
+            "joint_fraction": q(0.05, 0.01),
+            "disc_spring": {
+                "outer_diameter": q(0.095),
+                "inner_diameter": q(0.072),
+                "thickness": q(1.6e-3, 0.02e-3),
+                "cone_height": q(1.4e-3),
+                "parallel": 3,
+                "series": 4,
+            },
+        },
+        "oil": {"name": "75W-140", "viscosity_40": q(110e-6), "viscosity_100": q(15e-6, 0.5e-6)},
+        "reference": {"temperature": near(55.0), "speed_difference": near(30.0 * rpm)},
+        "limits": {
+            "locking_torque_sense": "difference",
+            "preload_torque": near(70.0, 90.0),
+            "ramp_bias_drive": near(0.45, 0.55),
+            "ramp_bias_coast": near(0.24, 0.36),
+            "temperature": near(20.0),
+            "speed_difference": near(3.0 * rpm),
+            "face_wear": near(60e-6),
+            "gear_friction": None,
+        },
+        "map": {
+            "input_torque": near(-400.0, 900.0),
+            "speed_difference": near(15.0 * rpm, 150.0 * rpm),
+            "temperature": near(20.0, 110.0),
+        },
+        "gear_friction_stated": q(0.02, 0.008),
+    }
+
+
+def test_the_rig_of_a_file_of_its_own_kind_is_kept_whole() -> None:
+    """Every key of file and bench; a unit, words and a delimiter by its name."""
+    stated = {
+        "format": "diffbench-rig/1",
+        "name": "Shed",
+        "note": "moved",
+        "arrangement": "output-turned-case-free",
+        "outputs": "reaction",
+        "file": {
+            "delimiter": "semicolon",
+            "decimal": ",",
+            "thousands": ".",
+            "encoding": "latin-1",
+            "skip_rows": 3,
+            "units_row": False,
+            "sheet": "A",
+            "group": "B",
+            "sample_rate": "0.2 kHz",
+        },
+        "channel": {
+            "turning_torque": {"column": "W", "unit": "lbf.ft"},
+            "direction": {"column": "D", "values": {"vor": "forward"}},
+        },
+        "turning_speed": ["1 rpm", "0.3 rad/s"],
+        "cross_talk": "0.2 %",
+        "repeatability": {"preload_torque": "1.5 %", "ramp_bias": 0.01},
+        "allowance": {"fitted_once": 0.002, "one_way": 0.011, "cross_talk": 0.003, "oil_sensor": 0.021,
+                      "hysteresis": 0.0006, "running_in": 0.04},
+    }  # fmt: skip
+    kept = Rig.model_validate(stated).model_dump()
+    channels = kept.pop("channel")
+    del stated["channel"]
+    assert kept == stated | {
+        "file": {**stated["file"], "delimiter": ";", "encoding": "iso8859-1", "sample_rate": 200.0},  # type: ignore[dict-item]
+        "turning_speed": pytest.approx((math.pi / 30.0, 0.3)),
+        "cross_talk": pytest.approx(0.002),
+        "repeatability": {"preload_torque": pytest.approx(0.015), "ramp_bias": 0.01},
+    }
+    wrench, way = channels["turning_torque"], channels["direction"]
+    assert (wrench["name"], wrench["unit"], wrench["values"]) == ("turning_torque", "lbf.ft", None)
+    assert (way["name"], way["column"], way["values"]) == ("direction", "D", {"vor": "forward"})

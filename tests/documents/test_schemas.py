@@ -17,6 +17,7 @@ from click.testing import CliRunner
 from edited import edited
 
 from diffbench.cli import main
+from diffbench.documents import CHANNELS
 from diffbench.errors import DocumentError
 from diffbench.schemas import SCHEMAS, schema
 
@@ -96,6 +97,73 @@ def test_every_reference_leads_somewhere_and_nothing_is_null(kind: str) -> None:
     assert "null" not in json.dumps(made)  # TOML has no null
     for name in re.findall(r'"#/\$defs/(\w+)"', json.dumps(made)):
         assert name in made["$defs"]
+
+
+def test_what_a_schema_says_of_a_key() -> None:
+    """Its words, its choices, bounds and examples; a default only where it is a text, since a number in SI
+    would read as one in the key's own unit; references for numbers with a unit; nothing that only the program
+    needs."""
+    build, rig, log = schema("build"), schema("rig"), schema("log")
+    assert build["properties"]["gear_friction"]["examples"] == [{"u": 0.008, "value": 0.02}]
+    preload = build["$defs"]["Preload"]["properties"]
+    assert {key: value for key, value in preload["law"].items() if key != "description"} == {
+        "default": "undecided",
+        "enum": ["additive", "greater-of", "undecided"],
+        "type": "string",
+    }
+    assert build["$defs"]["DiscSpring"]["properties"]["series"] == {
+        "description": "packets that stand on each other",
+        "examples": [2],
+        "minimum": 1,
+        "type": "integer",
+    }
+    assert preload["shim"] == {
+        "description": "preload shim, for advise and compare",
+        "examples": ["0.2 mm"],
+        "anyOf": [
+            {"type": "number", "description": "in mm"},
+            {"$ref": "#/$defs/NumberAndUnit"},
+            {
+                "type": "object",
+                "properties": {
+                    "value": {
+                        "anyOf": [
+                            {"type": "number", "description": "in mm"},
+                            {"$ref": "#/$defs/NumberAndUnit"},
+                        ]
+                    },
+                    "u": {
+                        "anyOf": [
+                            {"type": "number", "description": "in mm"},
+                            {"$ref": "#/$defs/NumberAndUnit"},
+                        ],
+                        "description": "standard uncertainty",
+                    },
+                },
+                "required": ["value"],
+                "additionalProperties": False,
+            },
+        ],
+    }
+    assert build["$defs"]["Limits"]["properties"]["ramp_bias_drive"] == {
+        "description": "lowest and highest of the loading bias",
+        "examples": [[0.45, 0.55]],
+        "type": "array",
+        "items": {"anyOf": [{"type": "number"}, {"$ref": "#/$defs/NumberAndUnit"}]},
+        "minItems": 2,
+        "maxItems": 2,
+    }
+    assert build["$defs"]["Packs"]["description"] == "The two plate packs, which are alike."
+    assert build["properties"]["ramps"] == {"$ref": "#/$defs/Ramps", "description": "pin and ramp angles"}
+    for one, own in ((rig, "Channel"), (log, "LogChannel")):
+        assert one["properties"]["channel"]["additionalProperties"] == {"$ref": f"#/$defs/{own}"}
+        assert one["$defs"][own]["required"] == ["column"]
+        assert not {"name", "reaction"} & set(one["$defs"][own]["properties"])
+    assert set(rig["properties"]["channel"]["properties"]) == set(CHANNELS)
+    assert rig["properties"]["channel"]["propertyNames"] == {"enum": list(CHANNELS)}
+    assert "properties" not in log["properties"]["channel"]
+    assert log["properties"]["channel"]["propertyNames"]["enum"][:3] == ["time", "left_speed", "right_speed"]
+    assert (rig["title"], rig["$id"]) == ("diffbench rig", "urn:diffbench:schema:rig:1")
 
 
 def test_an_unknown_kind_names_the_nearest() -> None:

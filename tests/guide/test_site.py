@@ -9,6 +9,7 @@ import os
 import re
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +19,7 @@ from click.testing import CliRunner
 
 from diffbench.cli import main
 from diffbench.errors import OutputError
-from diffbench.guide import FOLDER, TOPICS, write_site
+from diffbench.guide import FOLDER, TOPICS, page, write_site
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -191,6 +192,16 @@ def test_an_earlier_guide_is_replaced_and_nothing_else_is(
         write_site(other)
     assert [path.name for path in other.iterdir()] == ["index.html"]
     assert (other / "index.html").read_text(encoding="utf-8") == "<p>mine</p>"
+
+
+def test_headings_of_one_name_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """So is a row of a table that bears it; one without letters has a name, too."""
+    rows = "| x |\n|---|\n| B |\n| ! |\n| ? |\n"
+    one = replace(page("map"), text=f"# A\n\nOn it.\n\n## B\n\n## B\n\n## B\n\n{rows}")
+    monkeypatch.setattr("diffbench.guide.site.every", lambda: [one])
+    write_site(tmp_path)
+    text = (tmp_path / "map.html").read_text(encoding="utf-8").partition("<main")[2]
+    assert re.findall(r'<(?:h\d|tr) id="([^"]+)"', text) == ["a", "b", "b-2", "b-3", "b-4", "row", "row-2"]
 
 
 @driven

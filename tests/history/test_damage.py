@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -122,7 +123,12 @@ def test_a_damaged_page_of_the_file(tmp_path: Path, paper: Paper) -> None:
     assert not any(item.what == "missing" for item in verified.damage)  # they are there, if unreadable
     contents = history.contents()
     assert 0 < len(contents.records) < 40
-    assert any("cannot be read" in item.what for item in contents.damage)
+    unread = [item.where for item in contents.damage if "cannot be read" in item.what]
+    read = [f"entry {record.number}" for record in contents.records]
+    assert sorted(read + unread) == sorted(f"entry {number}" for number in range(1, 41))
+    for record in contents.records[:1]:
+        with pytest.raises(HistoryError, match="is damaged"):
+            history.record(record.number)
     for record in contents.records:
         assert history.document(record).startswith(b"{")
 
@@ -176,3 +182,99 @@ def test_a_truncated_file_is_told(tmp_path: Path, paper: Paper) -> None:
         history.contents()
     with pytest.raises(HistoryError, match="is damaged"):
         history.verify()
+
+
+def rows_of(path: str, query: str) -> list[tuple[str, ...]]:
+    """Rows of a file."""
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute(query).fetchall()
+
+
+UNFIT = "its row does not fit its content"
+OF = "(SELECT document FROM diffbench_entry WHERE number = {})"
+
+
+@pytest.mark.parametrize(
+    ("statements", "told"),
+    [
+        (
+            ["UPDATE diffbench_entry SET digest = chain WHERE number = 3"],
+            ["entry 3: the chain of hashes breaks here: a row was changed",
+             "entry 3 (record H3): its content is not what was written"],
+        ),
+        (
+            ["DELETE FROM diffbench_entry WHERE number = 2"],
+            ["entry 2: missing", "document H2: belongs to no record"],
+        ),
+        (
+            ["DELETE FROM diffbench_entry WHERE number IN (1, 2)"],
+            ["entries 1 to 2: missing", *(f"document H{n}: belongs to no record" for n in (1, 2))],
+        ),
+        (
+            ["UPDATE diffbench_entry SET kind = 'correction' WHERE number = 1"],
+            [f"entry 1 (correction H1): {UNFIT}", "document H1: belongs to no record"],
+        ),
+        (
+            [f"DELETE FROM diffbench_document WHERE sha256 = {OF.format(3)}"],
+            ["record 3 (document H3): is missing"],
+        ),
+        (
+            [f"UPDATE diffbench_document SET content = 'x' WHERE sha256 = {OF.format(1)}"],
+            ["record 1 (document H1): is not what was filed: its bytes have another hash"],
+        ),
+    ],
+)  # fmt: skip
+def test_damage_is_told_whole(statements: list[str], told: list[str], tmp_path: Path, paper: Paper) -> None:
+    """What was written and where, and what became of it; the others stand."""
+    path = str(tmp_path / "history.sqlite")
+    history = open_history(path)
+    history.add([paper(f"U{i}") for i in (1, 2, 3)])
+    history.correct(2, Changes(events=7), reason="log book")
+    hashes = {record.document[:12]: f"H{record.number}" for record in history.contents().records}
+    for statement in statements:
+        change(path, statement)
+    found = [
+        re.sub("[0-9a-f]{12}", lambda one: hashes[one[0]], str(item)) for item in history.verify().damage
+    ]
+    assert sorted(found) == sorted(told)
+
+
+@pytest.mark.parametrize("content", ["[]", "{}", '{"kind": "record", "document": "x"}', "no JSON"])
+def test_what_is_no_entry_is_told_though_its_hash_is_right(
+    content: str, tmp_path: Path, paper: Paper
+) -> None:
+    path = str(tmp_path / "history.sqlite")
+    history = open_history(path)
+    history.add([paper()])
+    digest = hashlib.sha256(content.encode()).hexdigest()
+    chain = hashlib.sha256((64 * "0" + digest).encode()).hexdigest()
+    change(path, f"UPDATE diffbench_entry SET content = '{content}', digest = '{digest}', chain = '{chain}'")
+    (document,) = (name for (name,) in rows_of(path, "SELECT sha256 FROM diffbench_document"))
+    assert [str(one) for one in history.contents().damage] == [
+        f"entry 1 (record {document[:12]}): its content is no entry of a history"
+        if "document" not in content
+        else f"entry 1 (record {document[:12]}): its row does not fit its content"
+    ]
+    mend = "Mend: import an export into a new history; the other records can be read."
+    with pytest.raises(HistoryError) as caught:
+        history.record(1)
+    assert str(caught.value) == f"{path}: {history.contents().damage[0]}. {mend}"
+
+
+def test_a_document_that_is_gone_is_told(tmp_path: Path, paper: Paper) -> None:
+    """By whoever asks for it; the export is without its record."""
+    path = str(tmp_path / "history.sqlite")
+    history = open_history(path)
+    (gone, kept) = (one.record for one in history.add([paper(), paper("U2")]))
+    history.correct(1, Changes(events=3), reason="counted")
+    change(path, f"DELETE FROM diffbench_document WHERE sha256 = '{gone.document}'")
+    said = f"document {gone.document[:12]}: is missing"
+    with pytest.raises(HistoryError, match=f"record 1: {said}"):
+        history.document(gone)
+    found = history.documents([gone, kept])
+    assert (str(found[1]), isinstance(found[2], dict)) == (said, True)
+    count, damage = history.export(tmp_path / "rest.jsonl")
+    assert (count, [str(one) for one in damage]) == (
+        1,
+        [f"record 1 (document {gone.document[:12]}): is missing"],
+    )

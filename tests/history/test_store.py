@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import sqlite3
@@ -15,7 +16,7 @@ from edited import edited
 from pressure import older_store
 
 from diffbench.errors import DiffbenchError, HistoryError
-from diffbench.history import Changes, Filing, History, Merged, locate, open_history
+from diffbench.history import BuildFact, Changes, Facts, Filing, History, Merged, locate, open_history
 
 Paper = Callable[..., Path]
 
@@ -120,18 +121,45 @@ def test_corrections_leave_a_trace(history: History, paper: Paper) -> None:
     assert history.verify().damage == ()
 
 
+SHOW = "Mend: say what is otherwise than it stands, see diffbench history show."
+
+
 @pytest.mark.parametrize(
     ("changes", "told"),
     [
-        (Changes(), "nothing is said to change"),
-        (Changes(unit="U1"), "nothing would change"),
-        (Changes(unit=" "), "unit: is empty"),
-        (Changes(date="2026-02-30"), "'2026-02-30' is no date"),
-        (Changes(events=1), "several builds (U1-a, U1-b)"),
-        (Changes(build="U1-c", events=1), "no build 'U1-c'"),
-        (Changes(build="U1-a", new_build="U1-b"), "has a build U1-b already"),
-        (Changes(build="U1-a", distance_m=-40_000.0), "-40 km cannot be"),
-        (Changes(build="U1-a", distance_m=float("nan")), "nan km cannot be"),
+        (Changes(), f"nothing is said to change. {SHOW}"),
+        (Changes(unit="U1"), f"nothing would change. {SHOW}"),
+        (Changes(build="U1-a"), f"nothing would change. {SHOW}"),
+        (Changes(build="U1-a", distance_m=0.0), f"nothing would change. {SHOW}"),
+        (Changes(unit=" "), "unit: is empty. Mend: say what it is."),
+        (Changes(date=" "), "date: is empty. Mend: say what it is."),
+        (Changes(date="2026-02-30"), "date: '2026-02-30' is no date. Mend: write it as 2026-04-14."),
+        (Changes(events=1), "build: the record holds several builds (U1-a, U1-b). Mend: say which one."),
+        (
+            Changes(build="U1-c", events=1),
+            "build: the record holds no build 'U1-c'. Mend: name one of U1-a, U1-b.",
+        ),
+        (
+            Changes(build="U1-a", new_build="U1-b"),
+            "build: the record has a build U1-b already. Mend: name another.",
+        ),
+        (
+            Changes(build="U1-a", distance_m=-40_000.0),
+            "distance: -40 km cannot be. Mend: write zero or more.",
+        ),
+        (
+            Changes(build="U1-a", distance_m=float("inf")),
+            "distance: inf km cannot be. Mend: write zero or more.",
+        ),
+        (
+            Changes(build="U1-a", distance_m=float("nan")),
+            "distance: nan km cannot be. Mend: write zero or more.",
+        ),
+        (Changes(build="U1-a", events=-3), "events: -3 events cannot be. Mend: write zero or more."),
+        (
+            Changes(unit="", new_build="", build="U1-b"),
+            "unit: is empty. Mend: say what it is.\nnew_build: is empty. Mend: say what it is.",
+        ),
     ],
     ids=lambda item: "" if isinstance(item, str) else str(item),
 )
@@ -141,7 +169,7 @@ def test_corrections_that_cannot_be(tmp_path: Path, paper: Paper, changes: Chang
     history.add([paper(other_builds=("U1-b",))])
     with pytest.raises(HistoryError) as caught:
         history.correct(1, changes, reason="a test")
-    assert told in str(caught.value)
+    assert "\n".join(map(str, caught.value.faults)) == told
     with pytest.raises(HistoryError, match="reason"):
         history.correct(1, Changes(unit="U2"), reason=" ")
     with pytest.raises(HistoryError, match="no record '2'"):
@@ -286,3 +314,163 @@ def test_a_home_that_nobody_has_is_refused_with_its_mend(monkeypatch: pytest.Mon
     for named in ("~no-such-user/history.sqlite", None):
         with pytest.raises(HistoryError, match="there is no such home folder"):
             open_history(named)
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> History:
+    """A history in a file."""
+    return open_history(str(tmp_path / "history.sqlite"))
+
+
+def test_a_record_is_filed_with_what_is_said_of_it(
+    shelf: History, paper: Paper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """To say again what the document says itself is no fault; what cannot be is told of its file. Who files
+    is the user of the system, where that is known."""
+    file = paper(distance_km=600.0)
+    monkeypatch.setattr("getpass.getuser", lambda: "lena")
+    (added,) = shelf.add([file], filing=Filing(distance_m=600e3))
+    facts = Facts("U1", "2026-03-01", (BuildFact("U1-a", "U1-a", 600e3),))
+    assert (added.record.facts, added.record.stated) == (facts, facts)
+    assert (added.record.number, added.record.kind, added.record.by, added.record.trace) == (
+        1,
+        "record",
+        "lena",
+        (),
+    )
+    assert facts.withdrawn is False
+    with pytest.raises(HistoryError) as caught:
+        shelf.add([paper("U2")], filing=Filing(events=-1))
+    assert (
+        str(caught.value)
+        == f"{caught.value.faults[0].place.file}: events: -1 events cannot be. Mend: write zero or more."
+    )
+    assert str(caught.value.faults[0].place.file).endswith("characterisation.json")
+    several = paper("U3", other_builds=("U3-b",))
+    with pytest.raises(HistoryError, match=r"several builds \(U1-a, U3-b\)"):
+        shelf.add([several], filing=Filing(events=1))
+
+    def nobody() -> str:
+        raise OSError
+
+    monkeypatch.setattr("getpass.getuser", nobody)
+    (unknown,) = shelf.add([paper("U4")])
+    assert unknown.record.by == "unknown"
+    corrected = shelf.correct(2, Changes(note=""), reason=" none ")
+    assert (corrected.facts.note, corrected.trace[0].by, corrected.trace[0].reason) == ("", "unknown", "none")
+
+
+def test_corrections_are_later_than_what_they_correct(
+    shelf: History, paper: Paper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever the clock says: by a millionth of a second, if it stands still or goes back."""
+
+    class Clock(dt.datetime):
+        """Goes back by an hour each time it is read."""
+
+        hour = 12
+
+        @classmethod
+        def now(cls, tz: dt.tzinfo | None = None) -> Clock:
+            cls.hour -= 1
+            return cls(2026, 5, 2, cls.hour, 30, tzinfo=tz)
+
+    monkeypatch.setattr("diffbench.history.store.dt.datetime", Clock)
+    shelf.add([paper()])
+    for number in (1, 2, 3):
+        shelf.correct(1, Changes(events=number), reason="counted")
+    record = shelf.record(1)
+    assert record.made == "2026-05-02T11:30:00.000000+00:00"
+    assert [one.made[19:] for one in record.trace] == [".000001+00:00", ".000002+00:00", ".000003+00:00"]
+    assert record.facts.builds[0].events == 3
+
+
+def test_every_fact_may_be_corrected_at_once(shelf: History, paper: Paper) -> None:
+    shelf.add([paper()])
+    every = Changes("U9", "2026-03-02", "dry", True, "U1-a", "U9-a", 5e3, 7)
+    record = shelf.correct(1, every, reason="all of it")
+    assert record.facts == Facts("U9", "2026-03-02", (BuildFact("U1-a", "U9-a", 5e3, 7),), "dry", True)
+    assert shelf.verify().damage == ()
+    assert shelf.record(record.document[:6]).facts.build("U1-a") == shelf.record(1).facts.build("U9-a")
+
+
+def test_a_hash_that_begins_with_digits_is_no_number(shelf: History, paper: Paper) -> None:
+    """Six digits are the beginning of a hash, five a number; no sign stands for any other."""
+    files = (paper(recording=str(n)) for n in range(1000))
+    file = next(one for one in files if hashlib.sha256(one.read_bytes()).hexdigest()[:6].isdecimal())
+    (added,) = shelf.add([file])
+    begins = added.record.document[:6]
+    assert shelf.record(f" {begins.upper()} ") == added.record
+    for wrong in (begins[:5], "______", "%%%%%%", "a" * 6 if not begins.startswith("a") else "b" * 6):
+        with pytest.raises(HistoryError) as caught:
+            shelf.record(wrong)
+        mend = "Mend: diffbench history list shows the numbers of records."
+        assert str(caught.value) == f"{shelf.label}: there is no record '{wrong}'. {mend}"
+
+
+def test_days_on_the_track_move_too(shelf: History, paper: Paper, tmp_path: Path) -> None:
+    """Documents as they are written, one line for each entry."""
+    shelf.add([paper()])
+    day = {"format": "diffbench-lap/1", "unit": "U1", "date": "2026-05-02", "laps": [{"build": "U1-a"}]}
+    content = json.dumps(day | {"note": "zwölf Grad"}, ensure_ascii=False).encode()
+    shelf.add_lap(content)
+    shelf.correct(2, Changes(note="wet"), reason="rain")
+    file, other = tmp_path / "all.jsonl", open_history(str(tmp_path / "other.sqlite"))
+    assert shelf.export(file) == (3, ())
+    text = file.read_text(encoding="utf-8")
+    assert "zwölf Grad" in text
+    assert "N·m" in text
+    file.write_text(text.removesuffix("\n"), encoding="utf-8")
+    assert other.merge(file) == Merged(2, 1, 0, ())
+    assert other.contents() == shelf.contents()
+    assert other.document(other.contents().laps[0]) == content
+
+
+def line_changed(text: str, number: int, **changes: str | None) -> str:
+    """An export with other keys in one of its lines, or without."""
+    lines = text.split("\n")
+    found = {key: value for key, value in (json.loads(lines[number]) | changes).items() if value is not None}
+    lines[number] = json.dumps(found, ensure_ascii=False)
+    return "\n".join(lines)
+
+
+NOT_WRITTEN = "its content is not what was written. Mend: export it again."
+
+
+NO_EXPORT = (
+    "line 1: is no export of a history (diffbench-history/1). Mend: name a file that diffbench "
+    "history export "
+    "wrote."
+)
+NOT_FILED = "its document is not what was filed. Mend: export it again."
+DISORDER = (
+    "holds 2 entries, its first line speaks of 2, or they are not in their order. Mend: export it "
+    "again: a part "
+    "is missing or was moved."
+)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "told"),
+    [
+        (lambda text: text.split("\n", 1)[1], NO_EXPORT),
+        (lambda _: "[]", NO_EXPORT),
+        (lambda text: line_changed(text, 2, content="{}"), f"line 3: {NOT_WRITTEN}"),
+        (lambda text: text.replace("\n", "\n\n", 1), f"line 2: {NOT_WRITTEN}"),
+        (lambda text: text + "x", f"line 4: {NOT_WRITTEN}"),
+        (lambda text: line_changed(text, 1, document="{}"), f"line 2: {NOT_FILED}"),
+        (lambda text: line_changed(text, 1, document=None), f"line 2: {NOT_FILED}"),
+        (lambda text: line_changed(text, 0, chain="0"), DISORDER),
+    ],
+)
+def test_what_is_no_export_is_told_whole(
+    spoil: Callable[[str], str], told: str, shelf: History, paper: Paper, tmp_path: Path
+) -> None:
+    shelf.add([paper(), paper("U2")])
+    file = tmp_path / "all.jsonl"
+    shelf.export(file)
+    file.write_text(spoil(file.read_text(encoding="utf-8")), encoding="utf-8")
+    with pytest.raises(DiffbenchError) as caught:
+        open_history(str(tmp_path / "other.sqlite")).merge(file)
+    (fault,) = caught.value.faults
+    assert str(fault).removeprefix(str(file)).lstrip(":, ") == told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import shutil
 import tomllib
@@ -16,11 +17,13 @@ from edited import edited
 from pyarrow import parquet
 
 from diffbench.cli import main
-from diffbench.documents import load_build, load_rig, load_run_sheet, load_visit
+from diffbench.documents import FileSettings, load_build, load_rig, load_run_sheet, load_visit
 from diffbench.errors import DocumentError
 from diffbench.inspection import draft_build, draft_rig, draft_run, inspect_file
 from diffbench.readers import read_recording
 from diffbench.schemas import schema
+
+DRAFTS = Path(__file__).parent / "drafts"
 
 
 @pytest.fixture
@@ -174,6 +177,81 @@ def test_of_an_unused_column_of_words_six_are_shown(tmp_path) -> None:
     lines = [f"{n}.5,2,w{n}" for n in range(8)]
     path.write_text("\n".join(["t [s],Torque LH [Nm],Who", *lines]) + "\n", encoding="utf-8")
     assert "#   Who: w0, w1, w2, w3, w4, w5: " in draft_rig(inspect_file(path))
+
+
+@pytest.mark.parametrize(
+    ("name", "settings", "said"),
+    [
+        # load cells in kilograms, pulses and a roller, the input before the gears; a clock as words
+        (
+            "cells",
+            {"sample_rate": "50 Hz", "decimal": ",", "delimiter": ";", "skip_rows": 0, "units_row": False},
+            {},
+        ),
+        ("wrench", {}, {}),
+        # one output, a gear that the speeds tell, a second column for a channel
+        ("drive", {}, {}),
+        # next to nothing: every torque is asked for
+        ("little", {}, {}),
+        # units, an arm and an arrangement that somebody has said
+        (
+            "said",
+            {},
+            {
+                "name": "Cell 7",
+                "units": {"time": "s", "right_torque": "lbf.ft"},
+                "arms": {"left_torque": "0.45 m"},
+                "arrangement": "one-output-braked",
+            },
+        ),
+    ],
+)
+def test_a_draft_is_told_whole(name: str, settings: dict, said: dict) -> None:
+    """Every line of it: files of three lines, and beside each the rig that a person would draw from it."""
+    found = inspect_file(DRAFTS / f"{name}.csv", settings=FileSettings(**settings) if settings else None)
+    assert draft_rig(found, **said) == (DRAFTS / f"{name}.toml").read_text(encoding="utf-8")
+
+
+def test_answers_stand_in_a_build_sheet_in_line_with_the_words_behind_them() -> None:
+    text = draft_build(
+        unit="build = {build}", build="{faces}", faces=4, inner_radius="38 mm", outer_radius="54.5 mm"
+    )
+    lines = [
+        line for line in text.splitlines() if line.startswith(("unit", "build", "faces", "inner", "outer"))
+    ]
+    assert lines == [
+        'unit = "build = {build}"     # serial of the differential',
+        'build = "{faces}"            # name of this build, for example its serial and the day',
+        f"faces = 4{'':20}# a bare number: friction faces in ONE pack, as in faces = 4; both packs are alike",
+        'inner_radius = "38 mm"       # of a friction face, half its inner diameter, for example "38 mm"',
+        'outer_radius = "54.5 mm"     # half its outer diameter, for example "54.5 mm"',
+    ]
+
+
+def test_a_run_sheet_proposes_kinds_by_the_last_part_of_a_path() -> None:
+    """A kind by the content goes first; day and year are whose draft it is."""
+    paths = ["tare/2026/lock-2.csv", r"bias\day\slip.csv", "a/b/tare", "zero-1.csv", "other.csv", "hand.csv"]
+    text = draft_run(rig="my.toml", recordings=paths, kinds={"zero-1.csv": "bias-sweep"})
+    assert f"\ndate = {dt.date.today().isoformat()}  # CHECK: of the visit" in text  # noqa: DTZ011
+    assert '\nrig = "my.toml"  # path of the rig: the bench\n' in text
+    assert '\nbuild = ""  # path of the build sheet: what was assembled, for example "q17.toml"\n' in text
+    blocks = text.split("\n[[run]]\n")[1:]
+    assert [block.splitlines()[:2] for block in blocks] == [
+        ['file = "tare/2026/lock-2.csv"', 'kind = "bias-sweep"  # CHECK: by the file\'s name only'],
+        [r'file = "bias\\day\\slip.csv"', 'kind = "speed-sweep"  # CHECK: by the file\'s name only'],
+        ['file = "a/b/tare"', 'kind = ""  # one of the kinds above, for example bias-sweep'],
+        ['file = "zero-1.csv"', 'kind = "bias-sweep"  # CHECK: by what is in the file'],
+        ['file = "other.csv"', 'kind = ""  # one of the kinds above, for example bias-sweep'],
+        ['file = "hand.csv"', 'kind = "turning-torque"  # CHECK: by the file\'s name only'],
+    ]
+    empty = draft_run().split("\n[[run]]\n")[1:]
+    (said,) = empty
+    assert said == (
+        'file = ""  # path of the recording\n'
+        'kind = ""  # one of the kinds above, for example bias-sweep\n'
+        '# rig = ""  # where this run was not taken on the visit\'s own rig\n'
+        '# note = ""\n'
+    )
 
 
 def test_names_of_columns_cannot_break_out_of_a_draft(tmp_path) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from diffbench.documents import load_rig
 from diffbench.inspection import draft_rig, inspect_file
+from diffbench.inspection.channel_guesses import Guess
 
 
 def test_cells_in_kilograms_pulses_and_a_chain(tmp_path: Path) -> None:
@@ -37,8 +38,8 @@ def test_a_counter_runs_as_the_rig_says(tmp_path: Path) -> None:
     """Counts of 10 ms that begin again after 4096: 100 Hz over 99.99 s, and both oil columns are named."""
     path = tmp_path / "counter.csv"
     count = np.arange(10_000)
-    rows = np.column_stack([count % 4096, 50.0 + 0.0 * count, 51.0 + 0.0 * count])
-    np.savetxt(path, rows, delimiter=",", header="n,oil in,oil out", comments="", fmt="%.4f")
+    rows = np.column_stack([count % 4096, 50.0 + 0.0 * count, 51.0 + 0.0 * count, count % 3])
+    np.savetxt(path, rows, delimiter=",", header="n,oil in,oil out,spare", comments="", fmt="%.4f")
     sheet = tmp_path / "rig.toml"
     sheet.write_text(
         'format = "diffbench-rig/1"\nname = "Cell"\narrangement = "both-outputs"\noutputs = "reaction"\n'
@@ -52,4 +53,10 @@ def test_a_counter_runs_as_the_rig_says(tmp_path: Path) -> None:
     seen = inspect_file(path, rig=rig)
     assert seen.clock is not None
     assert (round(seen.clock.rate, 6), round(seen.clock.duration, 6)) == (100.0, 99.99)
-    assert [guess.channel for guess in seen.guesses] == ["time", "oil_temperature", "oil_temperature"]
+    oil = "the rig names it for oil_temperature"
+    assert seen.guesses == (
+        Guess("time", "time", True, ("the rig names it for time",)),
+        Guess("oil_temperature", "temperature", True, (oil,)),
+        Guess("oil_temperature", "temperature", True, (f"{oil}, in the mean with others",)),
+        Guess(None, None, False, ("the rig names it for nothing",)),
+    )

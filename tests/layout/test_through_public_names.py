@@ -38,6 +38,7 @@ PURE = {
     "diffbench.documents.rig",
     "diffbench.documents.visit",
     "diffbench.documents.faults",
+    "diffbench.documents.fields",
     # from a column's name and unit to a guess
     "diffbench.inspection.channel_guesses",
     # the column that readers hand on: data without behaviour
