@@ -276,7 +276,7 @@ def test_few_are_handed_over_at_once(fleet_of: Callable[..., Fleet], monkeypatch
     fleet = fleet_of(*[""] * 7)
     ahead: list[int] = []
 
-    class Lost(Exception):
+    class LostError(Exception):
         pass
 
     class Waiting(ThreadPoolExecutor):
@@ -284,7 +284,7 @@ def test_few_are_handed_over_at_once(fleet_of: Callable[..., Fleet], monkeypatch
             made: Future[Any] = Future()
             sheet = given[1]
             if sheet == str(fleet.sheets[5]):
-                made.set_exception(Lost())
+                made.set_exception(LostError())
             else:
                 made.set_result(invented_jobs.quick(sheet, page=False))
             return made
@@ -295,7 +295,7 @@ def test_few_are_handed_over_at_once(fleet_of: Callable[..., Fleet], monkeypatch
 
     monkeypatch.setattr("diffbench.run.fleet.wait", wait)
     told: list[Outcome] = []
-    engine = Engine(lambda: Waiting(max_workers=1), (Lost,))
+    engine = Engine(lambda: Waiting(max_workers=1), (LostError,))
     fit_fleet(fleet, engine, jobs=2, page=False, told=lambda outcome, new: told.append(outcome))
     assert ahead == [4, 4, 4, 4, 3, 2, 1]
     assert [one.sheet for one in told] == [str(sheet) for sheet in fleet.sheets]
@@ -342,15 +342,15 @@ def test_a_scheduler_is_asked_for_and_left(monkeypatch: pytest.MonkeyPatch) -> N
         def close(self, **options: object) -> None:
             seen.append(options)
 
-    class Killed(Exception):
+    class KilledError(Exception):
         pass
 
-    library = SimpleNamespace(Client=Client, scheduler=SimpleNamespace(KilledWorker=Killed))
+    library = SimpleNamespace(Client=Client, scheduler=SimpleNamespace(KilledWorker=KilledError))
     monkeypatch.setitem(sys.modules, "distributed", library)
     logger = logging.getLogger("distributed.invented")
     engine = cluster("tcp://127.0.0.1:8786")
     assert not logger.isEnabledFor(logging.CRITICAL)
-    assert engine.killed == (Killed,)
+    assert engine.killed == (KilledError,)
     with engine.workers() as workers:
         assert workers == "workers"
         assert seen[1:] == [{"pure": False}]
