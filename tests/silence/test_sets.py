@@ -521,7 +521,7 @@ def test_a_folder_that_somebody_else_makes_meanwhile_is_as_good(
 
     def late(path: Path, mode: int = 0o777, parents: bool = False, exist_ok: bool = False) -> None:
         if not path.exists():
-            os.mkdir(path)
+            real(path)
         real(path, mode, parents, exist_ok)
 
     monkeypatch.setattr(Path, "mkdir", late)
