@@ -58,7 +58,7 @@ def test_a_report_tells_what_was_raised_from_what_and_the_last_calls(
     def deeper(count: int) -> None:
         if count == 0:
             try:
-                raise KeyError("inner")
+                {}["inner"]
             except KeyError as error:
                 raise ValueError("outer") from error
         deeper(count - 1)
@@ -78,7 +78,7 @@ def test_a_report_tells_what_was_raised_from_what_and_the_last_calls(
     assert outer.count(", line ") == 40
     assert outer.endswith("\nKeyError")
     assert inner.count(", line ") == 1
-    assert inner.endswith('raise KeyError("inner")\n')
+    assert inner.endswith('{}["inner"]\n')
     assert re.search(r"\nversions diffbench \S+, numpy \S+\n\n", told)
 
 

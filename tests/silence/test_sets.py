@@ -18,9 +18,9 @@ from pathlib import Path
 
 import pytest
 
+from diffbench import whole_files
 from diffbench.errors import DocumentError, OutputError
 from diffbench.results.manifest import NAME, check_whole, forget, manifest_of, read_whole, with_manifest
-from diffbench import whole_files
 from diffbench.whole_files import in_force, made_and_held, recover, write_file, write_whole
 
 HERE = Path(__file__).parent
