@@ -215,8 +215,8 @@ def predicted(
     speed: float = 1.0,
 ) -> float:
     """What two tyres that give leave of either turn, of a unit that holds as much everywhere."""
-    free = FREE * yaw * track / TRACK * RADIUS / radius
-    return 1.0 - speed * V / (radius**2 * stiff) * held * BINS / free
+    free = UP[2:] / V * yaw * track / radius
+    return float(np.maximum(free - speed * V / (radius**2 * stiff) * held, 0.0).sum() / free.sum())
 
 
 def bench_of(flat_map: FlatMap, *, u: float = 1.2, rungs: bool = True) -> Bench:
@@ -226,7 +226,12 @@ def bench_of(flat_map: FlatMap, *, u: float = 1.2, rungs: bool = True) -> Bench:
 
 
 def of_both(
-    kept: tuple[float, float], *, stiff: float = STIFF, stiff_u: float = 0.0, held: float = HELD
+    kept: tuple[float, float],
+    *,
+    stiff: float = STIFF,
+    stiff_u: float = 0.0,
+    held: float = HELD,
+    doubt: tuple[float, float] = (4.0, 1.2),
 ) -> dict[str, np.ndarray]:
     """By hand, what each source moves measured less predicted shares by: by twice 1.96 of its standard
     uncertainty, gains by twice one."""
@@ -246,7 +251,8 @@ def of_both(
     moved["gain of the speed"] = apart(lambda _: 1.0, 1.0, speed=(1.0, 0.005))
     if stiff_u:
         moved["tyre.slip_stiffness"] = apart(lambda _: 1.0, NORMAL, stiff=(stiff, stiff_u))
-    moved["map"] = np.full(2, PER_NEWTON_METRE * STIFF / stiff * math.sqrt((4.0 / NORMAL) ** 2 - 1.2**2))
+    of_map = math.sqrt((doubt[0] / NORMAL) ** 2 - doubt[1] ** 2)  # without that of its preload
+    moved["map"] = np.full(2, PER_NEWTON_METRE * STIFF / stiff * of_map)
     return moved
 
 
@@ -369,28 +375,44 @@ def test_turns_that_disagree_or_are_all_to_one_side(flat_map: FlatMap) -> None:
             )
 
 
-def test_tyres_told_by_two_preloads_on_one_day(flat_map: FlatMap) -> None:
-    """Units of 60 and 24 N·m on one car, whose tyres are stated at 60 kN ± 9: what both runs have in common
-    is estimated by both, by least squares at the stiffness that they put it to, two times over."""
-    u, runs = 9e3, ((0.78, 0.80), (0.92, 0.93))
-    other = Bench(
-        flat_map(24.0, 20.0, 28.0), Quantity(24.0, 1.2), ((0.0, flat_map(0.0)), (50.0, flat_map(50.0)))
+@pytest.mark.parametrize(
+    ("u", "runs"),
+    [
+        (9e3, ((0.91, 0.92), (0.96, 0.97))),
+        (18e3, ((0.80, 0.81), (0.91, 0.92))),  # down to where a tyre in such doubt might be none
+        (7e3, ((0.62, 0.64), (0.83, 0.84))),  # down to a third
+    ],
+)
+def test_tyres_told_by_two_preloads_on_one_day(flat_map: FlatMap, u: float, runs: Any) -> None:
+    """Units of 24 and 10 N·m on one car, whose tyres are stated at 60 kN: what both runs have in common is
+    estimated by both, by least squares at the stiffness that they put it to, two times over, and no further
+    than makes sense."""
+    doubt, units = (2.0, 0.6), (24.0, 10.0)
+    one, other = (
+        Bench(
+            flat_map(held, held - 2.0, held + 2.0),
+            Quantity(held, 0.6),
+            ((0.0, flat_map(0.0)), (27.0, flat_map(27.0))),
+        )
+        for held in units
     )
     car = car_of(slip_stiffness={"value": STIFF, "u": u})
     day = laps_of(
-        car,
-        [
-            ("one", log_of(runs[0]), bench_of(flat_map)),
-            ("other", log_of(runs[1]), other),
-            ("none", log_of(), None),
-        ],
+        car, [("one", log_of(runs[0]), one), ("other", log_of(runs[1]), other), ("none", log_of(), None)]
     )
 
     def system(stiff: float, score: float) -> tuple[np.ndarray, ...]:
         columns: list[np.ndarray] = []
-        held = [predicted(stiff=stiff), 1.0 - (1.0 - predicted(stiff=stiff)) * 24.0 / HELD]
-        gap = np.concatenate([np.array(kept) - told for kept, told in zip(runs, held, strict=True)])
-        both = [of_both(runs[0], stiff=stiff, stiff_u=u), of_both(runs[1], stiff=stiff, stiff_u=u, held=24.0)]
+        gap = np.concatenate(
+            [
+                np.array(kept) - predicted(stiff=stiff, held=held)
+                for kept, held in zip(runs, units, strict=True)
+            ]
+        )
+        both = [
+            of_both(kept, stiff=stiff, stiff_u=u, held=held, doubt=doubt)
+            for kept, held in zip(runs, units, strict=True)
+        ]
         per = PER_NEWTON_METRE * STIFF / stiff
         for name in both[0]:
             pair = [one[name] for one in both]
@@ -398,7 +420,7 @@ def test_tyres_told_by_two_preloads_on_one_day(flat_map: FlatMap) -> None:
                 columns += [np.concatenate([pair[0], [0.0, 0.0]]), np.concatenate([[0.0, 0.0], pair[1]])]
             else:
                 columns.append(np.concatenate(pair))
-        columns += [np.array([per, per, 0.0, 0.0]) * 1.2, np.array([0.0, 0.0, per, per]) * 1.2]
+        columns += [np.array([per, per, 0.0, 0.0]) * 0.6, np.array([0.0, 0.0, per, per]) * 0.6]
         tyre = np.concatenate([one["tyre.slip_stiffness"] for one in both])
         every, blind = (
             np.linalg.inv(sum(np.outer(one, one) for one in some) + 1e-12 * np.eye(4))
@@ -408,14 +430,16 @@ def test_tyres_told_by_two_preloads_on_one_day(flat_map: FlatMap) -> None:
 
     score = 0.0
     for _ in range(3):
-        gap, tyre, inverse, blind = system(STIFF + score * u, score)
-        stiff = STIFF + score * u
+        stiff = max(STIFF + score * u, STIFF / 3.0, 1.05 * NORMAL * u)
+        gap, tyre, inverse, blind = system(stiff, (stiff - STIFF) / u)
         score = -float(tyre @ inverse @ gap)
     # the first unit's preload, without the bench's word for it, at the tyres as they were last looked at
     slope = np.array([1.0, 1.0, 0.0, 0.0]) * PER_NEWTON_METRE * STIFF / stiff
-    best = HELD - float(slope @ blind @ gap) / float(slope @ blind @ slope)
+    best = units[0] - float(slope @ blind @ gap) / float(slope @ blind @ slope)
     half = math.sqrt(3.8415 / float(slope @ blind @ slope))
-    assert plain(day.laps[0].equivalent_preload) == pytest.approx((best, best - half, best + half), abs=0.05)
+    asked = plain(day.laps[0].equivalent_preload)
+    within = [place if place < 27.0 else None for place in (best, best - half, best + half)]
+    assert asked == tuple(None if place is None else pytest.approx(place, abs=0.02) for place in within)
     left = math.sqrt(1.0 - float(tyre @ inverse @ tyre))
     share = u / STIFF
     assert plain(day.stiffness_ratio) == pytest.approx(
@@ -836,3 +860,33 @@ def test_wheels_that_spin_up_and_plates_that_heat(flat_map: FlatMap) -> None:
         warm.append(mean / 15.0 + (warm[-1] - mean / 15.0) * math.exp(-0.05 * 15.0 / 900.0))
     assert found.course["plate_temperature_degC"] == pytest.approx(60.0 + np.array(warm), abs=2e-5)
     assert max(warm) > 0.01
+
+
+def test_wheels_of_unlike_size_show_on_straights_and_are_put_back(flat_map: FlatMap) -> None:
+    """The left wheel is 1 % larger: what the unit leaves of that on straights is no zero of the sensors, and
+    is added to the log's share, in doubt as a whole; of two turns to the left nothing cancels."""
+    car = car_of()
+    car = car.model_copy(update={"axle": car.axle.model_copy(update={"radius_difference": 0.01})})
+    held, log = 12.0, log_of(senses=(1.0, 1.0))
+    bench = Bench(flat_map(held), Quantity(held), ((0.0, flat_map(0.0)), (20.0, flat_map(20.0))))
+    found = alone(log, car, bench)
+    rate = log.yaw_rate - ZERO
+    right, left = RADIUS * (1.0 - 0.005), RADIUS * (1.0 + 0.005)
+    opened = (V + 0.5 * rate * TRACK) / right - (V - 0.5 * rate * TRACK) / left
+    opened += V * -50.0 * (1.0 / right**2 - 1.0 / left**2) / STIFF
+    give = 0.5 * V * (1.0 / right**2 + 1.0 / left**2) / STIFF
+    leaves = np.sign(opened) * np.maximum(np.abs(opened) - give * held, 0.0)
+    on = np.concatenate([np.arange(30), np.arange(71, 111), np.arange(152, 202)])
+    shown = float(np.mean(leaves[on] / log.left[on]))
+    entries = np.concatenate([np.arange(32, 51), np.arange(113, 132)])
+    more = shown * float(np.sum(0.5 * (log.left + log.right)[entries])) / (2.0 * FREE)
+    assert found.share_kept.value == pytest.approx(sum(KEPT) / 2 + more, rel=1e-6)
+    assert found.predicted.value == pytest.approx(float(leaves[entries].sum()) / (2.0 * FREE), rel=1e-6)
+    without = alone(log, car)
+    assert found.share_kept.high is not None
+    assert without.share_kept.high is not None
+    half, plainly = (one.high - one.value for one in (found.share_kept, without.share_kept))  # type: ignore[operator]
+    assert half == pytest.approx(math.hypot(plainly, NORMAL * more), rel=1e-6)
+    assert found.reason.startswith(
+        f"log less bench {100 * (found.share_kept.value - found.predicted.value):+.1f}"
+    )  # type: ignore[operator]
