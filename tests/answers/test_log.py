@@ -338,6 +338,9 @@ def test_what_cannot_be_told(flat_map: FlatMap) -> None:
         if not told:
             room = 100.0 * (1.0 - predicted(held=held))
             assert found.reason.endswith(f": as much as an open unit would be off ({room:.1f})")
+    # an exponent of the load says nothing where no body moves any
+    found = alone(log_of(), car_of(load_exponent=0.8), bench_of(flat_map))
+    assert found.predicted.value == pytest.approx(predicted())
     found = alone(log_of(), bench=bench_of(flat_map, rungs=False))
     assert (found.equivalent_preload, found.why_no_closer) == (Interval(None, None, None), "")
     found = alone(log_of(wheels=False), bench=bench_of(flat_map))
