@@ -809,14 +809,20 @@ def test_tyres_under_load_by_hand(flat_map: FlatMap, driven: str, sign: float) -
     }  # fmt: skip
     car = car_of(load=3000.0, load_exponent=1.0)
     car = car.model_validate({**car.model_dump(exclude_none=True), "body": body})
-    flat_road = log_of(brake_torque=np.full(202, 20.0))
+    flat_road = log_of(brake_torque=np.full(202, 20.0), u_torque=0.06, u_brake=0.1)
     rate = flat_road.yaw_rate - ZERO
     whole = 1100.0 * 9.80665 * 0.54 + 0.25 * (sign * 480.0 * 0.5 / 2.5 + 700.0)
     across = 1100.0 * smoothed(V * rate) * 0.5 * 0.45 / TRACK
     left, right = (STIFF * (0.5 * whole + side * across) / 3000.0 for side in (-1.0, 1.0))
-    opened = rate * PER + V * (-50.0 - 20.0) * (1.0 / right - 1.0 / left) / RADIUS**2
     give = 0.5 * V * (1.0 / right + 1.0 / left) / RADIUS**2
-    kept = np.sign(opened) * np.maximum(np.abs(opened) - give * HELD, 0.0)
+
+    def asked(torque: float = -100.0, brake: float = 20.0) -> np.ndarray:
+        return rate * PER + V * (0.5 * torque - brake) * (1.0 / right - 1.0 / left) / RADIUS**2
+
+    def left_by(opened: np.ndarray, held: float = HELD) -> np.ndarray:
+        return np.asarray(np.sign(opened) * np.maximum(np.abs(opened) - give * held, 0.0))
+
+    opened, kept = asked(), left_by(asked())
     found = alone(flat_road, car, bench_of(flat_map))
     assert found.open_share == pytest.approx(share_of(opened), rel=1e-6)
     assert found.open_share is not None
@@ -824,6 +830,43 @@ def test_tyres_under_load_by_hand(flat_map: FlatMap, driven: str, sign: float) -
     assert found.predicted.value == pytest.approx(share_of(kept), rel=1e-6)
     assert found.course["predicted_rad_s"] == pytest.approx(kept, abs=2e-5)
     assert found.findings == (ALIKE,)
+    # what loads the unit is told to 6 %, its brakes to 10 %: once for the gap, 1.96 times for the limits
+    both = [
+        [share_of(left_by(one)) for one in (asked(torque=-100.0 * down), asked(torque=-100.0 * up))]
+        for down, up in ((0.94, 1.06), (1.0 - 0.06 * NORMAL, 1.0 + 0.06 * NORMAL))
+    ]
+    brakes = [
+        [share_of(left_by(one)) for one in (asked(brake=20.0 * down), asked(brake=20.0 * up))]
+        for down, up in ((0.9, 1.1), (1.0 - 0.1 * NORMAL, 1.0 + 0.1 * NORMAL))
+    ]
+    assert found.sources["torque at the case"] == pytest.approx(abs(both[0][1] - both[0][0]) / 2.0, rel=1e-6)
+    assert found.sources["torque of the brakes"] == pytest.approx(
+        abs(brakes[0][1] - brakes[0][0]) / 2.0, rel=1e-6
+    )
+    exact = car.model_copy(
+        update={"axle": car.axle.model_copy(update={"track": TRACK, "rolling_radius": RADIUS})}
+    )
+    found = alone(flat_road, exact, bench_of(flat_map))
+    of_map = share_of(left_by(opened, HELD + 4.0)) - share_of(left_by(opened, HELD - 4.0))
+    whole = math.hypot(both[1][1] - both[1][0], brakes[1][1] - brakes[1][0], of_map)
+    assert plain(found.predicted) == interval(share_of(kept), whole / (2.0 * NORMAL))
+
+
+def test_where_the_preloads_that_are_looked_at_end(flat_map: FlatMap) -> None:
+    """One rung beside the unit tells by how much a newton metre counts, on either side; a limit that lies
+    beyond them all is none, unless it is no preload at all."""
+    told = PER_NEWTON_METRE * math.sqrt((4.0 / NORMAL) ** 2 - 1.2**2)
+    for other in (40.0, 75.0):
+        bench = replace(bench_of(flat_map), rungs=((other, flat_map(other)),))
+        found = alone(log_of(), bench=bench)
+        assert found.sources["map"] == pytest.approx(told, rel=1e-6)
+    beside = tuple((torque, flat_map(torque)) for torque in (45.0, 75.0))
+    found = alone(log_of((0.78, 0.80)), bench=replace(bench_of(flat_map), rungs=beside))
+    assert found.equivalent_preload.low is None
+    assert found.equivalent_preload.high is not None
+    assert found.why_no_closer == "no limit below: there the car would do as the log says within its doubt"
+    found = alone(log_of((0.97, 0.98)), bench=bench_of(flat_map))
+    assert (found.equivalent_preload.low, found.agreement) == (0.0, "less locking")
 
 
 def test_a_wheel_lifts_below_a_twentieth_of_its_load(flat_map: FlatMap) -> None:
