@@ -60,6 +60,7 @@ PURE = {
     "diffbench.answers.differences",  # Holm's weighted tests, and what the tables of the normal say
     "diffbench.answers.log_laps",  # channels in, where laps begin out
     "diffbench.answers.repeatability",  # ISO 5725-2 with its own examples and tables
+    "diffbench.answers.shims",  # courses through rungs, against least squares and closed forms
     "diffbench.answers.wear",  # height of a stack, by EN 16984
     "diffbench.results.conformity",  # ISO 14253-1, the rule of every verdict
     "diffbench.results.manifest",  # a set of files, written and found whole
