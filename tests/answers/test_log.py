@@ -454,6 +454,22 @@ def test_tyres_told_by_two_preloads_on_one_day(flat_map: FlatMap, u: float, runs
     assert "the same day" not in day.laps[0].why_no_closer
 
 
+@pytest.mark.parametrize(("u", "told"), [(27.4e3, True), (27.7e3, False)])
+def test_tyres_that_no_log_tells_are_as_stated_or_unknown(flat_map: FlatMap, u: float, told: bool) -> None:
+    """An open unit says nothing of them: the stated doubt stays, and where that reaches below a tenth of what
+    is stated, nothing is said. Nor is it where no run has a bench, or no doubt is stated."""
+    car = car_of(slip_stiffness={"value": STIFF, "u": u})
+    bench = Bench(flat_map(0.0), Quantity(0.0), ((0.0, flat_map(0.0)), (50.0, flat_map(0.0))))
+    day = laps_of(car, [("open", log_of(), bench)])
+    nothing = Interval(None, None, None)
+    if told:
+        assert plain(day.stiffness_ratio) == interval(1.0, u / STIFF)
+    else:
+        assert day.stiffness_ratio == nothing
+    assert laps_of(car, [("none", log_of(), None)]).stiffness_ratio == nothing
+    assert laps_of(car_of(), [("open", log_of(), bench)]).stiffness_ratio == nothing
+
+
 def pieces(*parts: tuple[int, float], **changes: Any) -> Samples:
     """A log of stretches of so many bins with a lateral acceleration each [m/s²]; half of the difference is
     kept."""
