@@ -48,6 +48,9 @@ PURE = {
     "diffbench.report.terminal",
     "diffbench.cli.terminal",
     "diffbench.cli.fit_all",
+    # texts of options in, numbers in SI out
+    "diffbench.cli.options",
+    "diffbench.cli.corner",
     "diffbench.report.wording",
     "diffbench.report.judgement",  # a state in words
     "diffbench.report.unit",  # a life in words, tables and drawings
