@@ -449,9 +449,28 @@ def test_tyres_told_by_two_preloads_on_one_day(flat_map: FlatMap, u: float, runs
         (1.0 + share * score, 1.0 + share * (score - NORMAL * left), 1.0 + share * (score + NORMAL * left)),
         rel=2e-5,
     )
+    # the verdict is of the tyres as stated; a preload that may be that of the bench takes it back
+    within = [asked[1] or 0.0, asked[2] or math.inf]
+    if u == 7e3:
+        assert within[0] < units[0] < within[1]
+        assert day.laps[0].agreement == "cannot be told"
+        assert day.laps[0].reason.endswith("; yet the preload that the log asks for may be that of the bench")
+        assert day.laps[0].reason.startswith("log less bench -")
     assert [lap.name for lap in day.laps] == ["one", "other", "none"]
     assert day.car == "Invented"
     assert "the same day" not in day.laps[0].why_no_closer
+
+
+def test_a_run_without_torque_tells_of_no_other_preload(flat_map: FlatMap) -> None:
+    """It is on the same day and of another unit: still one more that says what it holds would tell more."""
+    other = Bench(flat_map(20.0), Quantity(20.0), ((0.0, flat_map(0.0)), (50.0, flat_map(50.0))))
+    runs = [("one", log_of((0.79, 0.80)), bench_of(flat_map)), ("other", log_of(input_torque=None), other)]
+    first, second = laps_of(car_of(), runs).laps
+    assert first.why_no_closer.endswith("; a run with another preload on the same day would tell more")
+    assert second.agreement == "cannot be told"
+    runs[1] = ("other", log_of((0.79, 0.80)), other)
+    for lap in laps_of(car_of(), runs).laps:
+        assert "the same day" not in lap.why_no_closer
 
 
 @pytest.mark.parametrize(("u", "told"), [(27.4e3, True), (27.7e3, False)])
