@@ -62,6 +62,7 @@ PURE = {
     "diffbench.report.map_contours",
     "diffbench.answers.differences",  # Holm's weighted tests, and what the tables of the normal say
     "diffbench.answers.observation",  # a record in, what is judged of it out; means and alikeness by hand
+    "diffbench.answers.joint",  # sums of quantities and their covariance, by matrices of a few numbers
     "diffbench.answers.log_laps",  # channels in, where laps begin out
     "diffbench.answers.repeatability",  # ISO 5725-2 with its own examples and tables
     "diffbench.answers.shims",  # courses through rungs, against least squares and closed forms
