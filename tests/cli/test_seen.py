@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import json
+import os
 import re
 import sys
 import time
@@ -191,6 +193,18 @@ def test_what_a_watch_prints(watched: Callable[..., list[str]]) -> None:
     assert [one["kind"] for one in found] == ["paper", "recording", "fitting", "fitted", "fault"]
     assert found[1] == {"kind": "recording", "file": "/v/sweep.csv", "text": "complete: 7 samples over 3 s"}
     assert Events.asked["refresh"] == 8
+
+
+def test_a_command_looks_for_rubbish_seldom_and_takes_one_thread(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Unless the user says otherwise."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("OMP_NUM_THREADS", "3")
+    assert run("rigs").exit_code == 0
+    assert gc.get_threshold() == (100_000, 20, 50)
+    assert [os.environ[f"{name}_NUM_THREADS"] for name in ("OPENBLAS", "OMP", "MKL")] == ["1", "3", "1"]
 
 
 def rows() -> list[dict[str, Any]]:
