@@ -33,7 +33,7 @@ PATIENCE = 60.0  # s that one writer waits for another, which takes parts of a s
 _READY, _FORCE = ".diffbench-ready-", ".diffbench-set-"
 _NEW, _OLD, _PLAN = "new", "old", "plan.json"
 
-_MENDS = {
+_MENDS: dict[int | None, str] = {
     errno.EACCES: "give yourself the right to write there, or name another folder",
     errno.EPERM: "give yourself the right to write there, or name another folder",
     errno.EROFS: "name a folder on a disk that can be written",
@@ -223,7 +223,7 @@ def _flush(path: Path) -> None:
 
 def _put_in_force(directory: Path, ready: Path) -> None:
     """Put a set into force and its files into their places, or leave everything as it was."""
-    force = directory / ready.name.replace(_READY, _FORCE, 1)
+    force = directory / ready.name.replace(_READY, _FORCE)
     last = _plan(ready)["files"][-1]
     try:
         _move(ready, force)
@@ -248,7 +248,7 @@ def _finish(directory: Path, force: Path) -> None:
     try:
         _into_place(directory, force)
     except OSError as error:
-        mend = _MENDS.get(error.errno or 0, "see to it")
+        mend = _MENDS.get(error.errno, "see to it")
         raise OutputError.single(
             f"the result is written, but not all of it is in its place ({error.strerror or error})",
             file=str(directory),
@@ -330,7 +330,7 @@ def _clean(directory: Path) -> None:
 
 def _discard(force: Path) -> None:
     """Remove a set whose files are in their places: out of force in one step, then for good."""
-    rest = force.with_name(force.name.replace(_FORCE, _READY, 1))
+    rest = force.with_name(force.name.replace(_FORCE, _READY))
     _move(force, rest)
     shutil.rmtree(rest, ignore_errors=True)
 
@@ -423,7 +423,7 @@ def _told(directory: Path) -> Iterator[None]:
         raise OutputError.single(
             f"the result cannot be written ({error.strerror or error})",
             file=str(directory if str(place).startswith(str(directory / ".diffbench-")) else place),
-            mend=_MENDS.get(error.errno or 0, "name another folder for the result"),
+            mend=_MENDS.get(error.errno, "name another folder for the result"),
         ) from error
 
 

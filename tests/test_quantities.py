@@ -18,7 +18,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diffbench.errors import QuantityError
-from diffbench.quantities import DIMENSIONS, Quantity, conversion, knows, parse_quantity, spellings
+from diffbench.quantities import (
+    DIMENSIONS,
+    Conversion,
+    Quantity,
+    conversion,
+    knows,
+    parse_quantity,
+    spellings,
+)
 from diffbench.unit_spellings import REFUSED, TABLE
 
 ROUNDING = 4 * np.finfo(float).eps
@@ -415,3 +423,44 @@ def test_any_text_is_read_or_refused_with_a_mend(text: str, dimension: str) -> N
 def test_a_quantity_without_an_uncertainty_says_so() -> None:
     assert Quantity(1850.0).u is None
     assert Quantity(1850.0, 60.0) == Quantity(value=1850.0, u=60.0)
+
+
+def test_a_conversion_without_a_zero_has_none() -> None:
+    assert Conversion("dozen", "dimensionless", 12.0).to_si(2.5) == 30.0
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "value"),
+    [
+        ("1e12 N.m", "torque", 1e12),
+        ("-1e12 N.m", "torque", -1e12),
+        ("-273.15 degC", "temperature", -273.15),
+        ("3 m.", "length", 3.0),  # a full stop behind a unit, however short, is none of it
+    ],
+)
+def test_ends_of_what_is_usable(text: str, dimension: str, value: float) -> None:
+    """The largest and the coldest are read, a little more is not."""
+    assert parse_quantity(text, dimension, spellings(dimension)[0]) == value
+    if abs(value) > 10.0:
+        number, unit = text.split()
+        with pytest.raises(QuantityError, match=r"no usable number|below absolute zero"):
+            parse_quantity(f"{float(number) * 1.001!r} {unit}", dimension, unit)
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "bare", "mend"),
+    [
+        ("1 PS", "torque", "N.m", "write 'N.m' or 'kN.m' or 'daN.m' or 'dN.m'"),  # four, and no more
+        ("1 Mm", "length", "mm", "write 'mm'"),
+        ("1 .", "length", "mm", "write 'm' or 'mm' or 'cm' or 'km'"),
+        ("twelve", "torque", "N.m", "write for example '12 N.m'"),
+        ("half", "dimensionless", "1", "write for example 0.5"),
+        ("12", "torque", "lbf.ft", "write '12 lbf.ft'"),
+        ("1e13 N.m", "torque", "N.m", "write a finite number, below 1e12 in SI"),
+    ],
+)
+def test_mends_word_by_word(text: str, dimension: str, bare: str, mend: str) -> None:
+    with pytest.raises(QuantityError) as caught:
+        parse_quantity(text, dimension, bare)
+    (fault,) = caught.value.faults
+    assert fault.mend == mend

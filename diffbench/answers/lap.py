@@ -586,17 +586,15 @@ class _Joint:
             return Interval(None, low, high)
         around = slice(best - 1, best + 2)
         a, b, _ = np.polyfit(grid[around] - grid[best], chi[around], 2)
-        value = grid[best] - (b / (2.0 * a) if a > 0.0 else 0.0)
-        return Interval(float(value), low, high)
+        return Interval(float(grid[best] - b / (2.0 * a)), low, high)  # a > 0: it is the first least
 
     def preload_doubts(self, i: int) -> dict[str, float]:
-        """What one standard uncertainty of each source moves the preload by that a run asks for [N·m]."""
+        """What each source moves the preload by that a run asks for, against each other."""
         run, part = self.runs[i], self.parts[i]
         slope = self._placed(part, run.slope())
         weight = np.linalg.solve(self.covariance(without=i), slope)
         own = {name: self._placed(part, moved) for name, moved in self.told[i][1].items()}
-        scale = max(float(slope @ weight), 1e-30)
-        return {name: abs(float(weight @ column)) / scale for name, column in {**self.common, **own}.items()}
+        return {name: abs(float(weight @ column)) for name, column in {**self.common, **own}.items()}
 
     def stiffness_score(self) -> float | None:
         """By how many of its stated uncertainties the tyres' stiffness is off, as all runs tell it."""
@@ -615,8 +613,7 @@ class _Joint:
         share = u / float(car.tyre.slip_stiffness)
         told = _around(1.0 + share * score, share * math.sqrt(max(left, 0.0)))
         # below what was looked at, the line says nothing: a tyre of no stiffness is none
-        lowest = LEAST_STIFFNESS if told.low is None else told.low
-        return told if lowest > LEAST_STIFFNESS else Interval(None, None, None)
+        return told if (told.low or 0.0) > LEAST_STIFFNESS else Interval(None, None, None)
 
 
 def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResult:
@@ -668,7 +665,7 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         reason=reason,
         bench_preload=nothing if preload is None else _around(preload.value, preload.u or 0.0),
         equivalent_preload=equivalent,
-        why_no_closer="" if place is None or not told else _why_no_closer(equivalent, best, place),
+        why_no_closer="" if place is None else _why_no_closer(equivalent, best, place),
         corners=_by_corner(run, predictions),
         by_lap=_by_lap(run, predictions),
         unit=None if whose is None else whose.unit,

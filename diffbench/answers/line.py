@@ -359,7 +359,7 @@ def crossing(line: Line, limit: float, *, start: float, shared: float = 0.0) -> 
 
         return height
 
-    far = start + _FARTHEST * max(math.sqrt(line.spread), abs(start), 1e-9)
+    far = start + _FARTHEST * max(math.sqrt(line.spread), abs(start))
     places = (_falls(above(side), start, far) for side in (-1.0, 0.0, 1.0))
     return Crossing(limit, above(-1.0)(start) <= 0.0, *(None if math.isinf(x) else x for x in places))
 

@@ -170,8 +170,7 @@ def difference_left(
         reached[:, 0], 0.0, np.where(reached.any(axis=1), found, size - soft[:, 0] * held[:, -1])
     )
     sense = np.where(wanted < 0.0, -1.0, 1.0)
-    soft_or_one = np.where(soft[:, 0] > 0.0, soft[:, 0], 1.0)
-    carried = np.where(soft[:, 0] > 0.0, (size - found) / soft_or_one, 0.0)
+    carried = (size - found) / np.where(soft[:, 0] > 0.0, soft[:, 0], 1.0)  # rigid tyres leave it open
     return sense * found, sense * carried
 
 

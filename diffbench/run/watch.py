@@ -57,8 +57,8 @@ class Followed:
         self.state: State = "missing"
         self.stamp: Stamp | None = None
         self._settle = settle
-        self._since = 0.0
-        self._read_at = 0
+        self._since: float  # both with the first stamp
+        self._read_at: int
         self._told = ""
 
     def look(self, rig: Rig, now: float) -> str | None:

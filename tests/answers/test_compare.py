@@ -185,6 +185,58 @@ def driven(pair: tuple[Member, Member]) -> list[Member]:
     return [changed(stating(who, distance_m=way), date=date) for who, way, date in places]
 
 
+def test_where_a_difference_is_looked_at(worn: Comparison, worn_pair: tuple[Member, Member]) -> None:
+    """Over what both visits tested: 21 torques and none at all, 11 speeds by equal ratios, both ends of the
+    temperature and the reference; at corner entry by shares of the coast torque, from coasting freely on."""
+    regions = [one.characterisation.tested for one in worn_pair]
+    outlines = [np.array(region.outline) for region in regions]
+    low, slow = (max(float(outline[:, i].min()) for outline in outlines) for i in (0, 1))
+    high, fast = (min(float(outline[:, i].max()) for outline in outlines) for i in (0, 1))
+    cold, hot = (pick(r.temperature_degC[i] for r in regions) for pick, i in ((max, 0), (min, 1)))
+    reference = worn_pair[0].characterisation.reference["temperature_degC"]
+    found = worn.difference_map
+    assert found is not None
+    assert found.input_torque_Nm == pytest.approx(np.unique([*np.linspace(low, high, 21), 0.0]))
+    assert found.speed_difference_rad_s == pytest.approx(np.geomspace(max(slow, 1e-3), fast, 11))
+    assert found.temperature_degC == pytest.approx(np.unique([cold, np.clip(reference, cold, hot), hot]))
+    assert list(found.branches) == ["loading", "unloading", "mean"]
+    for branch in found.branches.values():
+        change, least, most = (np.array(part) for part in (branch.change_Nm, branch.low_Nm, branch.high_Nm))
+        assert change.shape == tuple(
+            len(axis)
+            for axis in (found.input_torque_Nm, found.speed_difference_rad_s, found.temperature_degC)
+        )
+        assert most - change == pytest.approx(change - least)
+        assert (most > change).all()
+    places = worn.conditions
+    assert [one.input_torque_Nm for one in places] == pytest.approx(
+        [share * low for share in (0.0, 0.25, 0.5, 1.0)]
+    )
+    assert {one.temperature_degC for one in places} == {reference}
+    (speed,) = {one.speed_difference_rad_s for one in places}
+    tried = np.geomspace(max(slow, 1e-3), fast, 60)
+    assert np.abs(tried / speed - 1.0).min() < 1e-12
+    for one in places:
+        assert one.after_Nm == pytest.approx(one.before_Nm + one.change_Nm)
+        assert one.high_Nm - one.change_Nm == pytest.approx(one.change_Nm - one.low_Nm)
+        assert one.low_Nm < one.change_Nm < 0.0 < one.before_Nm
+    head, first, *rest = difference_csv(found).splitlines()
+    assert head.split(",")[:4] == [
+        "input_torque_Nm", "speed_difference_rad_s", "temperature_degC", "loading_change_Nm"
+    ]  # fmt: skip
+    assert len(head.split(",")) == 3 + 4 * 3
+    assert len(rest) + 1 == np.array(found.branches["mean"].change_Nm).size
+    loading = found.branches["loading"]
+    told = "true" if loading.tested[0][0][0] else "false"
+    assert first.split(",")[:7] == [
+        repr(float(number))
+        for number in (
+            found.input_torque_Nm[0], found.speed_difference_rad_s[0], found.temperature_degC[0],
+            loading.change_Nm[0][0][0], loading.low_Nm[0][0][0], loading.high_Nm[0][0][0],
+        )
+    ] + [told]  # fmt: skip
+
+
 def test_a_visit_named_twice_is_refused(worn_pair: tuple[Member, Member]) -> None:
     """It is no second visit: the mean of both would be too sure."""
     before, after = worn_pair

@@ -309,3 +309,53 @@ def test_hysteresis_is_followed(true_unit: Unit, measure: Measure, car: Car) -> 
     assert held[2] == made.locking_torque(-60.0, at[2], 60.0, "unloading")
     assert held[3] == pytest.approx(made.locking_torque(-60.0, at[3], 60.0, "unloading"), rel=1e-12)
     assert held[4] == made.locking_torque(300.0, at[4], 60.0, "loading")
+
+
+def test_what_a_tyre_has_left_beside_its_cornering(car: Car, flat_map: FlatMap) -> None:
+    """A friction circle, by hand: of 0.45 at 4 m/s² each tyre has 563 N left of its 2966 N of load, so that
+    the outer one, braked by 194 N, holds no more than 370 N of what the unit asks; of 0.40 nothing is."""
+    turn_in = car.phase[:1]
+    load = 1100.0 * 9.80665 * 0.55 / 2.0
+    for friction, slides in ((0.45, True), (0.55, False)):
+        tyre = {"load_exponent": 0.0, "friction": friction}
+        gripping = remade(car, tyre=tyre, body={"height": 0.0})
+        (phase,) = corner_entry(gripping, [("flat", flat_map(2000.0))], phases=turn_in).rungs[0].phases
+        left = load * math.sqrt(friction**2 - (20.0**2 / 100.0 / 9.80665) ** 2)
+        base = 60.0 / 0.31
+        held = min(left - base, 1.5 * 60e3 / 100.0 / 2.0)
+        assert phase.outer_force.value == pytest.approx(-base - held)
+        assert phase.inner_force.value == pytest.approx(-base + held)
+        assert phase.sliding == ("outer" if slides else None)
+    sliding = remade(car, tyre={"load_exponent": 0.0, "friction": 0.40}, body={"height": 0.0})
+    tall = remade(car, tyre={"load_exponent": 0.0}, body={"height": 2.3})
+    for other, said in (
+        (sliding, "the tyres slide in this corner at this speed: their friction does not hold the car"),
+        (tall, "the inner wheel lifts off the ground, and this model ends there"),
+    ):
+        with pytest.raises(DocumentError, match=said):
+            corner_entry(other, [("flat", flat_map(90.0))], phases=turn_in)
+
+
+def test_no_limit_says_what_no_part_of_it_says(car: Car, flat_map: FlatMap) -> None:
+    """At 100 m the tyres hold 279 N·m: a unit of 250 to 300 N·m, or softer tyres, may lock the axle, and
+    both together do no more than that. Summed in squares, to either side for itself."""
+    doubtful = remade(car, tyre={"slip_stiffness": {"value": 60e3, "u": 6e3}})
+    (phase,) = (
+        corner_entry(doubtful, [("flat", flat_map(250.0, 200.0, 300.0))], phases=car.phase[:1])
+        .rungs[0]
+        .phases
+    )
+
+    def kept(torque: float, stiff: float = 60e3) -> float:
+        return max(1.0 - torque * 100.0 / (1.5 * 0.31 * stiff), 0.0)
+
+    value = kept(250.0)
+    down, up = (kept(250.0, 60e3 + sign * 1.959964 * 6e3) for sign in (-1.0, 1.0))
+    assert (down, kept(300.0)) == (0.0, 0.0)
+    assert phase.share_kept.value == pytest.approx(value)
+    assert phase.share_kept.low == 0.0
+    assert phase.share_kept.high == pytest.approx(value + math.hypot(kept(200.0) - value, up - value))
+    assert phase.share_kept_by_map is not None
+    assert phase.share_kept_by_map.high == pytest.approx(kept(200.0))
+    assert phase.share_kept_by_car is not None
+    assert phase.share_kept_by_car.high == pytest.approx(up)

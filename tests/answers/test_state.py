@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from scipy.stats import linregress, t
+from scipy.stats import linregress, norm, t
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "history"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
@@ -25,6 +25,7 @@ from invented_results import parameter, result, write
 from lives import Bench, Place, drawer_of
 
 from diffbench.answers import AGAINST_THE_BENCH, Limit, Stock, advise, compare, gravest, judge, judge_builds
+from diffbench.answers.line import find_jump
 from diffbench.cli import main
 from diffbench.errors import FitError
 from diffbench.history import open_history
@@ -122,6 +123,85 @@ def test_a_limit_ahead_by_hand(values: tuple[float, ...], side: str, limit: floa
     assert (ahead.at, ahead.limit, ahead.side, ahead.over) == (2000e3, limit, side, "distance")
     assert (ahead.value, ahead.low, ahead.high) == pytest.approx((value, value - reach, value + reach))
     assert ahead.chance == pytest.approx(t.cdf(over, 10.0))
+
+
+def test_every_number_of_a_state() -> None:
+    """One record at 72 N·m of 70 to 90, known to √(1.2² + 0.2²): its interval, the chance to stand above the
+    limit by the normal distribution, guard bands of 1.96 times that, and the visits that would settle it."""
+    found = judge([visit(72.0, kilometres=3.0)]).content()
+    u = math.hypot(1.2, 0.2)
+    low, high = 72.0 - 1.96 * u, 72.0 + 1.96 * u
+    (record,) = {one["record"] for one in found["visits"]}
+    # known to 2/(1.96 + 1.645) the limit would be: that takes so many visits in all, one less from here
+    every = math.ceil((u * (1.959964 + 1.644854) / 2.0) ** 2)
+    (reason,) = found.pop("reasons")
+    assert reason == {
+        "kind": "limit-not-proven", "quantity": "preload_torque", "unit": "N·m", "value": 72.0,
+        "low": pytest.approx(low), "high": pytest.approx(high), "limit": 70.0, "side": "lower",
+        "chance": pytest.approx(norm.cdf(2.0 / (1.96 * u / 1.959964)), rel=1e-9), "part": None,
+        "dates": ["2026-01-02"], "records": [record], "at": None, "over": None, "name": None,
+    }  # fmt: skip
+    assert found.pop("next_step") == {
+        "kind": "measure-again", "quantity": "preload_torque", "part": None, "shim": None,
+        "visits": every - 1, "missing": [], "cautions": ["torque", "speed", "heat"],
+        "tested_torque_Nm": [0.0, 0.0],
+        "tested_speed_rad_s": 1.0,
+    }  # fmt: skip
+    half = pytest.approx(1.96 * u)
+    (limit,) = found.pop("limits")
+    assert limit == {
+        "quantity": "preload_torque", "unit": "N·m", "low": 70.0, "high": 90.0, "value": 72.0,
+        "guard_low": half, "guard_high": half, "accept_low": pytest.approx(70.0 + 1.96 * u),
+        "accept_high": pytest.approx(90.0 - 1.96 * u), "reject_below": pytest.approx(70.0 - 1.96 * u),
+        "reject_above": pytest.approx(90.0 + 1.96 * u), "provable": True, "outcome": "not proven",
+    }  # fmt: skip
+    assert found.pop("rule").startswith("ISO 14253-1: conforming where the whole 95 % interval lies within")
+    assert found == {
+        "format": "diffbench-state/1", "unit": "Q17", "build": "Q17-a", "date": "2026-01-02",
+        "state": "cannot-be-told", "failed": False,
+        "visits": [
+            {"record": record, "build": "Q17-a", "date": "2026-01-02", "distance_m": 3000.0, "events": None,
+             "outcome": "not proven"}
+        ],
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(("beyond", "kind"), [(-1e-3, "limit-not-proven"), (1e-3, "limit-close")])
+@pytest.mark.parametrize("side", ["lower", "upper"])
+def test_a_limit_is_close_from_a_chance_of_95_per_cent_on(beyond: float, kind: str, side: str) -> None:
+    """To hold it; by a thousandth of a newton metre."""
+    reach = 1.644854 * 1.96 * math.hypot(1.2, 0.2) / 1.959964 + beyond
+    (reason,) = judge([visit(70.0 + reach if side == "lower" else 90.0 - reach)]).reasons
+    assert (reason.kind, reason.side, reason.limit) == (kind, side, 70.0 if side == "lower" else 90.0)
+    assert reason.chance == pytest.approx(0.95, abs=2e-3)
+
+
+def test_what_disagrees_and_what_jumps_in_numbers() -> None:
+    """How far visits of one place lie apart, lowest and highest, with both days and records; a jump by the
+    step, its interval, and the records beside it."""
+    records = [visit(81.7), visit(72.5, day=2)]
+    found = judge(records)
+    apart = found.reasons[0]
+    assert (apart.kind, apart.quantity, apart.unit) == ("visits-disagree", "preload_torque", "N·m")
+    assert (apart.value, apart.low, apart.high) == pytest.approx((9.2, 72.5, 81.7))
+    assert (apart.dates, apart.records) == (
+        ["2026-01-02", "2026-01-03"],
+        [one.record for one in found.visits],
+    )
+    assert found.next_step.quantity == "preload_torque"
+    # farther apart than once in a thousand times, shared by three quantities: by the normal's tables
+    limit = math.sqrt(2.0) * math.hypot(1.2, 0.2) * norm.isf(0.001 / 3.0 / 2.0)
+    for share, told in ((0.999, False), (1.001, True)):
+        seen = kinds(judge([visit(80.0), visit(80.0 + share * limit, day=2)]))
+        assert ("visits-disagree" in seen) is told
+    values = (88.0, 88.2, 87.8, 76.0, 76.2)
+    found = judge([visit(y, kilometres=500.0 * i, day=9 * i) for i, y in enumerate(values)])
+    jump = found.reasons[0]
+    step = find_jump([5e5 * i for i in range(5)], values, stated=math.hypot(1.2, 0.2))
+    assert step is not None
+    assert (jump.value, jump.low, jump.high) == pytest.approx((step.size, step.low, step.high))
+    assert jump.dates == [found.visits[2].date, found.visits[3].date]
+    assert jump.records == [found.visits[2].record, found.visits[3].record]
 
 
 def test_a_test_that_is_flawed_tells_nothing() -> None:

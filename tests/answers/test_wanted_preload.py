@@ -18,10 +18,20 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
 from wanted_study import study
 from wear_study import Drawer, State
 
-from diffbench.answers import Member, advise, corner_entry, preload_ladder, target_of, wanted_preload
+from diffbench.answers import (
+    Member,
+    Target,
+    Wanted,
+    advise,
+    corner_entry,
+    preload_ladder,
+    preload_of,
+    target_of,
+    wanted_preload,
+)
 from diffbench.documents import Car, load_car
 from diffbench.errors import FitError, QuantityError
-from diffbench.results import Characterisation, make_map
+from diffbench.results import Characterisation, LockingMap, make_map
 
 Measure = Callable[..., Characterisation]
 CARS = 6
@@ -181,6 +191,140 @@ def test_several_targets_weigh_each_other(car: Car, measured) -> None:
         )
     ]
     assert alone[0] < both[0] < both[1] < alone[1]
+
+
+def told_by(wanted: Wanted, target: Target, preload: float) -> tuple[float, float, float]:
+    """What the course gives of a target at a preload, straight between its rungs."""
+    course = np.array([dataclasses.astuple(target.of(rung)) for rung in wanted.course.rungs])
+    value, low, high = (float(np.interp(preload, wanted.ladder, column)) for column in course.T)
+    return value, low, high
+
+
+def test_every_number_of_what_is_wanted(car: Car, measured) -> None:
+    """Of one target: met where its course comes to it, with limits where those of the course do; looked at
+    from a tenth to two and a half times the preload as built, on 25 rungs and that itself."""
+    unit, result = measured
+    target = target_of("turn-in: kept 55 %", car)
+    found = wanted_preload(car, unit, result, [target])
+    here = preload_of(result)
+    assert (found.car, found.unit, found.build, found.as_built) == (
+        car.name,
+        "Q17",
+        unit.document.build,
+        here,
+    )
+    assert found.reach == pytest.approx((0.1 * here, 2.5 * here))
+    assert found.ladder == pytest.approx(sorted([*np.linspace(0.1 * here, 2.5 * here, 25), here]))
+    assert (found.shim, found.targets[0].with_shim.value) == (None, None)
+    assert found.why_no_shim != ""
+    for place, column in zip(
+        (found.preload.low, found.preload.value, found.preload.high), (1, 0, 2), strict=True
+    ):
+        assert place is not None
+        assert told_by(found, target, place)[column] == pytest.approx(0.55, abs=1e-6)
+    assert found.preload.low < found.preload.value < found.preload.high
+    assert found.preload.value is not None
+    (met,) = found.targets
+    assert (met.target, met.wanted) == ("turn-in: kept 55 %", 0.55)
+    assert dataclasses.astuple(met.at_wanted) == pytest.approx(told_by(found, target, found.preload.value))
+    assert dataclasses.astuple(met.today) == pytest.approx(told_by(found, target, here))
+    moments = [dataclasses.astuple(rung.phases[-1].yaw_moment) for rung in found.course.rungs]
+    expected = [np.interp(found.preload.value, found.ladder, column) for column in np.transpose(moments)]
+    assert dataclasses.astuple(found.yaw_moment) == pytest.approx(expected)
+    # what is out of reach is told by the ends of what was looked at, in four figures inward
+    ends = [told_by(found, target, place)[0] for place in found.reach]
+    with pytest.raises(FitError) as caught:
+        wanted_preload(car, unit, result, [target_of("turn-in: kept 99.9 %", car)])
+    (fault,) = caught.value.faults
+    lowest, highest = math.ceil(1e4 * min(ends)) / 100.0, math.floor(1e4 * max(ends)) / 100.0
+    assert fault.what == (
+        f"'turn-in: kept 99.9 %' is not within reach: preload torques from {0.1 * here:.4g} to "
+        f"{2.5 * here:.4g} N·m give {lowest:.10g} to {highest:.10g} %"
+    )
+    assert fault.mend == (
+        f"the nearest is {0.1 * here:.4g} N·m with {highest:.4g} %; else change ramps, plates or springs"
+    )
+
+
+@pytest.mark.parametrize(
+    "texts",
+    [
+        ("turn-in: kept 60 % * 3", "turn-in: kept 50 %"),
+        ("turn-in: kept 55 %", "apex: yaw moment 250 N.m * 2"),
+        ("kept 60 %", "balance turn-in, apex * 0.001"),
+    ],
+)
+def test_several_targets_by_hand(car: Car, measured, texts: tuple[str, ...]) -> None:
+    """The weighted squares of misses are least there: a miss of one is a twentieth of the difference, or of
+    the moment, or a newton metre. Doubts of one car and one unit go together."""
+    unit, result = measured
+    targets = [target_of(text, car) for text in texts]
+    found = wanted_preload(car, unit, result, targets)
+    assert found.preload.value is not None
+
+    def miss(preload: float) -> float:
+        return sum(
+            target.weight * ((told_by(found, target, preload)[0] - target.value) / scale) ** 2
+            for target, scale in zip(targets, scales, strict=True)
+        )
+
+    scales = [0.05 if one.what == "kept" else max(0.05 * one.value, 1.0) for one in targets]
+    step = (found.reach[1] - found.reach[0]) / 2000.0
+    best = found.preload.value
+    assert (best - found.reach[0]) / step == pytest.approx(round((best - found.reach[0]) / step), abs=1e-6)
+    assert miss(best) <= min(miss(best - step), miss(best + step))
+    pull = stiff = 0.0
+    for target, scale in zip(targets, scales, strict=True):
+        slope = (told_by(found, target, best + step)[0] - told_by(found, target, best - step)[0]) / (
+            2.0 * step
+        )
+        _, low, high = told_by(found, target, best)
+        pull += abs(target.weight * slope / scale**2 * 0.5 * (high - low))
+        stiff += target.weight * slope**2 / scale**2
+    ends = (best - pull / stiff, best + pull / stiff)
+    limits = [ends[0] if ends[0] > found.ladder[0] else None, ends[1] if ends[1] < found.ladder[-1] else None]
+    assert [found.preload.low, found.preload.high] == [
+        None if end is None else pytest.approx(end, rel=1e-6) for end in limits
+    ]
+
+
+def test_targets_as_they_are_written(car: Car) -> None:
+    """Word by word."""
+    assert target_of(" kept 60 % ", car) == Target(" kept 60 % ", "kept", None, None, 0.6)
+    assert target_of("apex: kept 5 %*2.5", car) == Target(
+        "apex: kept 5 %*2.5", "kept", "apex", None, 0.05, 2.5
+    )
+    assert target_of("apex: yaw moment 2 kN.m * 3", car) == Target(
+        "apex: yaw moment 2 kN.m * 3", "yaw moment", "apex", None, 2000.0, 3.0
+    )
+    assert target_of("balance apex, throttle", car) == Target(
+        "balance apex, throttle", "balance", "apex", "throttle", 0.0
+    )
+    assert [target_of(f"kept {share} %", car).value for share in (0, 100)] == [0.0, 1.0]
+    with pytest.raises(QuantityError, match=r"'kept 100\.1 %' is no share: 100\.1 %"):
+        target_of("kept 100.1 %", car)
+    with pytest.raises(QuantityError, match="so that there is no mean"):
+        target_of("kept 60 %", car.model_copy(update={"phase": car.phase[2:]}))
+    scales = [Target("", "yaw moment", "apex", None, value).scale for value in (-300.0, 10.0)]
+    assert scales == pytest.approx([15.0, 1.0])
+
+
+def test_what_a_rung_gives_of_a_target(car: Car, flat_map: Callable[..., LockingMap]) -> None:
+    """Of the mean, of a phase, and of the gap of two moments, whose doubts are summed in squares."""
+    (rung,) = corner_entry(car, [("flat", flat_map(90.0, 80.0, 105.0))]).rungs
+    assert target_of("kept 60 %", car).of(rung) == rung.mean_share_kept
+    assert target_of("apex: kept 60 %", car).of(rung) == rung.phases[1].share_kept
+    assert target_of("apex: yaw moment 3 N.m", car).of(rung) == rung.phases[1].yaw_moment
+    tight = car.model_copy(
+        update={"phase": (car.phase[0].model_copy(update={"radius": 1000.0}), *car.phase[1:])}
+    )
+    (rung,) = corner_entry(tight, [("flat", flat_map(90.0, 80.0, 105.0))]).rungs
+    first, second = (phase.yaw_moment for phase in rung.phases[:2])
+    gap = target_of("balance turn-in, apex", tight).of(rung)
+    assert gap.value == pytest.approx(first.value - second.value)
+    half = math.hypot(0.5 * (first.high - first.low), 0.5 * (second.high - second.low))
+    assert (gap.low, gap.high) == pytest.approx((gap.value - half, gap.value + half))
+    assert abs(gap.value) > 1.0
 
 
 def test_equal_balance_of_two_phases(car: Car, measured) -> None:

@@ -77,6 +77,16 @@ def test_a_folder_without_run_sheets_is_told(tmp_path: Path) -> None:
     assert not out.exists()
 
 
+def test_a_fault_comes_back_as_text(tmp_path: Path) -> None:
+    """One line for each, of a run sheet that is not there."""
+    sheet = str(tmp_path / "none.toml")
+    found = fitted(sheet, page=False)
+    assert (found.sheet, found.files) == (sheet, {})
+    (fault,) = found.faults
+    assert fault.startswith(f"{sheet}: ")
+    assert "Mend: " in fault
+
+
 @pytest.mark.parametrize("error", [RuntimeError("x"), AssertionError(), RecursionError()], ids=repr)
 def test_what_nobody_foresaw_costs_one_run_sheet(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, error: Exception

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import logging
 import resource
 import sys
 from collections.abc import Callable
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -266,6 +268,94 @@ def test_a_scheduler_that_goes_in_the_middle_is_told_and_the_rest_goes_on(
     again = run(fleet, monkeypatch)
     assert sorted(name for name, new, _ in again if not new) == sorted(told)
     assert [name for name, _, _ in again] == [f"v{i}" for i in range(5)]
+
+
+def test_few_are_handed_over_at_once(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two for each of two workers, so that none waits and few results are held; one that the engine gives up
+    is told and costs itself."""
+    fleet = fleet_of(*[""] * 7)
+    ahead: list[int] = []
+
+    class LostError(Exception):
+        pass
+
+    class Waiting(ThreadPoolExecutor):
+        def submit(self, *given: Any, **named: Any) -> Future[Any]:
+            made: Future[Any] = Future()
+            sheet = given[1]
+            if sheet == str(fleet.sheets[5]):
+                made.set_exception(LostError())
+            else:
+                made.set_result(invented_jobs.quick(sheet, page=False))
+            return made
+
+    def wait(running: dict[Future[Any], Path], **_: Any) -> tuple[list[Future[Any]], None]:
+        ahead.append(len(running))
+        return [next(iter(running))], None
+
+    monkeypatch.setattr("diffbench.run.fleet.wait", wait)
+    told: list[Outcome] = []
+    engine = Engine(lambda: Waiting(max_workers=1), (LostError,))
+    fit_fleet(fleet, engine, jobs=2, page=False, told=lambda outcome, new: told.append(outcome))
+    assert ahead == [4, 4, 4, 4, 3, 2, 1]
+    assert [one.sheet for one in told] == [str(sheet) for sheet in fleet.sheets]
+    (lost,) = [one for one in told if one.faults]
+    assert lost.faults[0].startswith(f"{fleet.sheets[5]}: the process that fitted it was ended from outside")
+
+
+def test_workers_of_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As many as are asked for, on Windows no more than it can wait for; whatever ends a run, what waits is
+    not begun, and what runs comes to its end."""
+    asked: list[dict[str, Any]] = []
+
+    class Noted(ThreadPoolExecutor):
+        def __init__(self, *, max_workers: int, **_: Any) -> None:
+            asked.append({"max_workers": max_workers})
+            super().__init__(1)
+
+        def shutdown(self, **options: Any) -> None:
+            asked[-1] |= options
+
+    monkeypatch.setattr("diffbench.run.fleet.ProcessPoolExecutor", Noted)
+    for system in ("linux", "win32"):
+        monkeypatch.setattr(sys, "platform", system)
+        for jobs in (61, 62):
+            with pytest.raises(KeyboardInterrupt), processes(jobs).workers():
+                raise KeyboardInterrupt
+    ends = {"wait": True, "cancel_futures": True}
+    assert asked == [{"max_workers": count, **ends} for count in (61, 62, 61, 61)]
+
+
+def test_a_scheduler_is_asked_for_and_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten seconds to answer, five to say goodbye; no other client is disturbed, every sheet is fitted anew
+    however alike, and its library says nothing of its own."""
+    seen: list[object] = []
+
+    class Client:
+        def __init__(self, address: str, **options: object) -> None:
+            seen.append((address, options))
+
+        def get_executor(self, **options: object) -> str:
+            seen.append(options)
+            return "workers"
+
+        def close(self, **options: object) -> None:
+            seen.append(options)
+
+    class KilledError(Exception):
+        pass
+
+    library = SimpleNamespace(Client=Client, scheduler=SimpleNamespace(KilledWorker=KilledError))
+    monkeypatch.setitem(sys.modules, "distributed", library)
+    logger = logging.getLogger("distributed.invented")
+    engine = cluster("tcp://127.0.0.1:8786")
+    assert not logger.isEnabledFor(logging.CRITICAL)
+    assert engine.killed == (KilledError,)
+    with engine.workers() as workers:
+        assert workers == "workers"
+        assert seen[1:] == [{"pure": False}]
+    options = {"timeout": 10.0, "set_as_default": False}
+    assert seen == [("tcp://127.0.0.1:8786", options), {"pure": False}, {"timeout": 5}]
 
 
 def test_no_scheduler_is_told(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -49,6 +49,9 @@ PURE = {
     "diffbench.report.terminal",
     "diffbench.cli.terminal",
     "diffbench.cli.fit_all",
+    # texts of options in, numbers in SI out
+    "diffbench.cli.options",
+    "diffbench.cli.corner",
     "diffbench.report.wording",
     "diffbench.report.judgement",  # a state in words
     "diffbench.report.unit",  # a life in words, tables and drawings
@@ -59,7 +62,11 @@ PURE = {
     "diffbench.report.locking_torque",
     "diffbench.report.map_contours",
     "diffbench.answers.differences",  # Holm's weighted tests, and what the tables of the normal say
+    "diffbench.answers.observation",  # a record in, what is judged of it out; means and alikeness by hand
+    "diffbench.answers.joint",  # sums of quantities and their covariance, by matrices of a few numbers
+    "diffbench.answers.log_laps",  # channels in, where laps begin out
     "diffbench.answers.repeatability",  # ISO 5725-2 with its own examples and tables
+    "diffbench.answers.shims",  # courses through rungs, against least squares and closed forms
     "diffbench.answers.wear",  # height of a stack, by EN 16984
     "diffbench.results.conformity",  # ISO 14253-1, the rule of every verdict
     "diffbench.results.manifest",  # a set of files, written and found whole

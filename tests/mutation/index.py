@@ -133,10 +133,11 @@ class Index:
             name = waiting.pop()
             seen.add(name)
             for there, at in self._uses.get(name, ()):
-                if at in self._modules[there].inside:
+                module = self._modules[there]
+                if at in module.inside:
                     found.add((there, at))
-                else:
-                    waiting |= set(self._modules[there].bound.get(at, ())) - seen
+                further = module.kept if at in module.inside else module.bound
+                waiting |= set(further.get(at, ())) - seen
         return found
 
     @cached_property
@@ -164,7 +165,7 @@ class Module:
         self.kept: dict[int, tuple[str, ...]] = {}
         for top in tree.body:
             targets = getattr(top, "targets", [getattr(top, "target", None)])
-            names = [one.id for one in targets if isinstance(one, ast.Name)]
+            names = [one.id for of in targets if of for one in ast.walk(of) if isinstance(one, ast.Name)]
             names += [top.name] if isinstance(top, ast.FunctionDef | ast.ClassDef) else []
             self.bound.update(dict.fromkeys(_span(top), tuple(names)))
         for node in ast.walk(tree):

@@ -54,7 +54,25 @@ COVERED_BY = {
         "tests/cli/test_trackside.py",
     ),
     "run": ("tests/watching", "tests/fleet"),
-    ".": ("tests/test_quantities.py", "tests/test_errors.py", "tests/silence", "tests/documents"),
+    "cli": (
+        "tests/cli",
+        "tests/inspection/test_drafts.py",
+        "tests/inspection/test_interview.py",
+        "tests/inspection/test_newcomers.py",
+        "tests/trend/test_trend.py",
+        "tests/exports/test_export_command.py",
+        "tests/report/test_card.py",
+        "tests/fleet/test_fit_all.py",
+        "tests/watching/test_watch.py",
+        "tests/silence/test_last_resort.py",
+    ),
+    ".": (
+        "tests/test_quantities.py",
+        "tests/test_errors.py",
+        "tests/test_recording.py",
+        "tests/silence",
+        "tests/documents",
+    ),
 }
 CHEAP = 5.0  # seconds of the processor; a test of processes is asked for each change that it is near to
 GUARD = 1e-5

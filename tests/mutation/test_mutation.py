@@ -87,7 +87,10 @@ def half(x):
 
 @cache
 def whole():
-    return 1 + 1
+    return ONE + 1
+
+
+ONE, TWO = 1, 2
 """
 TESTS_OF_HALVES = """import subprocess
 import sys
@@ -146,6 +149,7 @@ def index(tmp_path_factory: pytest.TempPathFactory) -> Index:
         (8, {"first", "second"}),  # what sets up a fixture is run for each that asks for it
         (9, {"up", "first", "second"}),
         (14, {"whole", "first"}),  # kept by a cache
+        (17, {"whole", "first"}),  # read on import, and used by what is kept
         (20, set()),
     ],
 )

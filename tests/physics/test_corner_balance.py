@@ -18,6 +18,7 @@ from diffbench.physics.corner_balance import (
     mean_share_kept,
     yaw_moment_to_the_left,
 )
+from diffbench.physics.corner_course import difference_left
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 
@@ -276,6 +277,14 @@ def test_what_is_refused(changed: dict[str, float], said: str) -> None:
 def test_a_locking_torque_that_is_none_is_refused(torque: float) -> None:
     with pytest.raises(ValueError, match="locking torque must not be negative"):
         axle_balance(constant(torque), speed=20.0, corner_radius=50.0, **CAR)
+
+
+def test_differences_that_are_left_sample_by_sample() -> None:
+    """By hand, of a unit that holds 90 N·m up to 8 rad/s: tyres that give take 90 · 0.0035 rad/s off, in
+    either sense, rigid ones nothing, and leave open what the unit carries."""
+    left, carried = difference_left([1.9, -1.9, 1.9], [0.0035, 0.0035, 0.0], [0.0, 8.0], [[90.0, 90.0]] * 3)
+    assert left == pytest.approx([1.585, -1.585, 1.9])
+    assert carried == pytest.approx([90.0, -90.0, 0.0], abs=1e-9)
 
 
 def test_mean_share_weighs_by_the_angle_asked_for() -> None:

@@ -128,6 +128,7 @@ def test_stack_friction_takes_load_to_press_and_keeps_it_from_coming_back(
     free = stack_load(DiscStack(DISC, parallel, 2), s)
     pressed, let_out = stack_load(stack, s), stack_load(stack, s, unloading=True)
     assert let_out <= free <= pressed
+    assert stack.gain() == pytest.approx(pressed / load(DISC, s / 2))
     # F/F_pressed + F/F_let_out = 2 by the two formulas.
     assert free / pressed + free / let_out == pytest.approx(2.0, rel=1e-14)
     for force, unloading in ((pressed, False), (let_out, True)):

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from numpy.typing import ArrayLike
 
 from diffbench.physics.friction import FRICTION_LAWS, shape, sliding_speed, slope, temperature_factor
+from diffbench.physics.preload import PRELOAD_LAWS
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 
@@ -102,6 +103,37 @@ def test_every_law_is_one_at_the_reference_and_its_slope_the_derivative(
     step = 1e-5 * speed
     up, down = (float(law.relative(speed + side, own, speed)) for side in (step, -step))
     assert law.relative_slope(speed, own) == pytest.approx((up - down) / (2.0 * step), abs=1e-4)
+
+
+def test_what_every_law_brings_into_a_fit() -> None:
+    """Start, bounds, what physics makes plausible, what counts as large and other starts, in own units:
+    a Stribeck speed by its logarithm. The preload law's joint passes on nothing at the one end, and almost
+    all at the other. Judgement, as the guide tells it; regression alone."""
+    found = {}
+    for law in (*FRICTION_LAWS.values(), *PRELOAD_LAWS.values()):
+        for one in law.unknowns:
+            own = math.exp if one.logarithm else float
+            told = (own(one.start), own(one.low), own(one.high), own(one.prior), one.prior_u, one.scale)
+            found[law.name, one.name] = (*(round(each, 12) for each in told), one.starts, one.ends)
+    excess = (0.15, -0.6, 3.0, 0.15, 0.3, 0.1, (), False)
+    speed = (0.03, 0.001, 2.0, 0.03, 0.8, 0.005, (0.015, 0.06), False)
+    assert found == {
+        ("stribeck-1", "static_excess"): excess,
+        ("stribeck-1", "stribeck_speed"): speed,
+        ("stribeck-2", "static_excess"): excess,
+        ("stribeck-2", "stribeck_speed"): speed,
+        ("greater-of", "joint_fraction"): (0.03, 0.0, 0.6, 0.1, 0.3, 0.1, (), True),
+    }
+    assert [law.exponent for law in FRICTION_LAWS.values()] == [1.0, 2.0]
+    # the most by which a value moves the locking torque, as a logarithm
+    joint, excess_reach = (
+        PRELOAD_LAWS["greater-of"].unknowns[0].reach,
+        FRICTION_LAWS["stribeck-1"].unknowns[0],
+    )
+    assert joint is not None
+    assert excess_reach.reach is not None
+    assert excess_reach.reach(0.4) == pytest.approx(math.log(1.4))
+    assert [joint(0.5), joint(0.99), joint(1.0)] == pytest.approx([math.log(2.0), *[math.log(100.0)] * 2])
 
 
 def test_missing_samples_stay_missing() -> None:

@@ -88,6 +88,17 @@ def test_long_recording_agrees_with_the_loop_over_samples() -> None:
     np.testing.assert_allclose(result, expected, rtol=0.0, atol=20_012 * 100.0 * 2.3e-16)
 
 
+@pytest.mark.parametrize("apart", [1e-3, 1e-8])
+def test_a_clock_that_is_hardly_uneven_is_followed_as_it_is(apart: float) -> None:
+    """Steps of 1 s and a little more: by the textbook response on each, which tells a ten-millionth of it."""
+    time = np.cumsum([0.0, 1.0, 1.0 + apart, 1.0])
+    theta = 0.0
+    for dt, q in zip(np.diff(time).tolist(), (0.0, 900.0, 0.0), strict=True):
+        theta = q / 15.0 + (theta - q / 15.0) * np.exp(-15.0 * dt / 50.0)
+    found = excess_temperature(time, [0.0, 900.0, 0.0], 15.0, 50.0)
+    assert found[-1] == pytest.approx(theta, rel=1e-3 * apart)
+
+
 def test_it_ends_at_the_steady_state() -> None:
     """After fifty time constants nothing is left of the start: e^−50."""
     theta = excess_temperature([0.0, 50.0 * 500.0 / 15.0], [600.0], 15.0, 500.0, start=90.0)

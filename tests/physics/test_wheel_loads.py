@@ -64,6 +64,9 @@ def test_slip_stiffness_over_load(load: float, stiffness: float) -> None:
     """H. B. Pacejka, Tire and Vehicle Dynamics, eq. 4.E15, with pKx1 = 22.303 of the parameter set in M.
     Althoff and G. Würsching, CommonRoad: Vehicle Models: in proportion to the load."""
     assert stiffness_under_load(22.303 * 3000.0, load, 3000.0, 1.0) == pytest.approx(stiffness, rel=1e-9)
+    # by another power, by hand: none at all, and the root
+    assert stiffness_under_load(66909.0, load, 3000.0, 0.0) == 66909.0
+    assert stiffness_under_load(66909.0, load, 3000.0, 0.5) == pytest.approx(66909.0 * (load / 3000.0) ** 0.5)
 
 
 def test_free_differences_of_printed_turns() -> None:

@@ -59,6 +59,11 @@ def test_a_program_gives_status_and_output() -> None:
     )
     assert (done.returncode, done.stdout.split(), done.stderr.split()) == (7, [b"said"], [b"told"])
     assert run([sys.executable, "-c", "import os; os.kill(os.getpid(), 9)"]).returncode == -signal.SIGKILL
+    statuses = {}
+    for end in ("sys.exit(128)", "sys.exit(0)", "os.kill(os.getpid(), signal.SIGHUP)", "sys.exit(1)"):
+        code = f"import os, signal, sys; {end}"
+        statuses[end] = run([sys.executable, "-c", code]).returncode
+    assert [*statuses.values()] == [128, 0, -signal.SIGHUP, 1]
     missing = run(["/no/such/program"])
     assert missing.returncode == 127
     assert b"No such file" in missing.stderr

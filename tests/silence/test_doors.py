@@ -87,6 +87,33 @@ def test_a_file_larger_than_its_kind_is_refused(tmp_path: Path) -> None:
         input_files.content_of(path, most=input_files.PAPER)
 
 
+def test_a_file_as_large_as_its_kind_may_be_is_read_whole(tmp_path: Path) -> None:
+    """To the last byte, in pieces; a byte more is refused. The largest of each kind [MiB]."""
+    path = tmp_path / "whole"
+    content = bytes(range(256)) * (1 << 13)  # 2 MiB
+    path.write_bytes(content)
+    assert input_files.content_of(path, most=1 << 21) == content
+    with pytest.raises(DocumentError, match=r"whole: the file has more than 1 MiB, and none of its kind is"):
+        input_files.content_of(path, most=(1 << 21) - 1)
+    assert [input_files.PAPER, input_files.RESULT, input_files.EXPORT] == [4 << 20, 256 << 20, 4096 << 20]
+    with pytest.raises(IsADirectoryError) as caught:
+        input_files.content_of(tmp_path, most=1)
+    assert (caught.value.errno, caught.value.filename) == (21, str(tmp_path))
+
+
+def test_what_no_result_holds_is_found_by_its_key() -> None:
+    """Infinite numbers and halves of characters, in names too, at any depth; whole numbers of any size and
+    texts of any script are held."""
+    content = {"a": [1.0, float("-inf"), {"b": "\ud800x"}], "\udfff": 3, "c": (10**400, "Prüf ²", True, None)}
+    assert list(input_files.unfit_values(content, "map")) == [
+        ("map.a.1", "a number is infinite, or none"),
+        ("map.a.2.b", "a text holds half a character, which no encoding has"),
+        ("map", "a text holds half a character, which no encoding has"),
+    ]
+    assert [key for key, _ in input_files.unfit_values([float("nan")])] == ["0"]
+    assert list(input_files.unfit_values("\ue000\ud7ff")) == []
+
+
 @pytest.mark.parametrize("command", ["fit", "show", "inspect"])
 def test_a_name_that_no_file_can_have_is_refused(run, command: str) -> None:
     """A zero byte."""

@@ -42,8 +42,44 @@ def test_what_nobody_foresaw_ends_with_three(raising, tmp_path: Path) -> None:
     assert "in raise_it" in told
     assert re.search(r"diffbench \d+\.\d+", told)
     assert "Python 3" in told
-    assert 300 * "x" not in told  # an error's own words may quote what was read
+    # an error's own words may quote what was read: two hundred characters of them
+    words = "a \x1b]0;title\x07 of a cell"
+    assert f"{words}{(200 - len(words)) * 'x'}\n" in told
+    assert f"cell{(200 - len(words)) * 'x'})" in line
     assert Path(path).stat().st_mode & 0o077 == 0  # nobody else's
+
+
+def test_a_report_tells_what_was_raised_from_what_and_the_last_calls(
+    raising, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both errors, each with its calls; of one that goes on without end forty. What is not installed is left
+    out."""
+
+    def deeper(count: int) -> None:
+        if count == 0:
+            try:
+                {}["inner"]
+            except KeyError as error:
+                raise ValueError("outer") from error
+        deeper(count - 1)
+
+    try:
+        deeper(60)
+    except ValueError as error:
+        raised = error
+    monkeypatch.setattr("diffbench.last_resort._LIBRARIES", ("numpy", "no-such-library"))
+    line = raising(raised).stderr
+    assert line.startswith("diffbench: an error that nobody foresaw (ValueError: outer); this is a mistake")
+    (path,) = tmp_path.glob("diffbench-error-*.txt")
+    assert f"Mend: report it with the file {path}; look through it before you send it." in line
+    told = path.read_text(encoding="utf-8")
+    (_, outer, inner) = told.split(", raised by:\n")
+    assert told.partition(", raised by:")[0].endswith("\nValueError")
+    assert outer.count(", line ") == 40
+    assert outer.endswith("\nKeyError")
+    assert inner.count(", line ") == 1
+    assert inner.endswith('{}["inner"]\n')
+    assert re.search(r"\nversions diffbench \S+, numpy \S+\n\n", told)
 
 
 def test_a_report_that_cannot_be_written_is_no_second_error(raising, monkeypatch) -> None:
@@ -51,13 +87,15 @@ def test_a_report_that_cannot_be_written_is_no_second_error(raising, monkeypatch
     monkeypatch.setattr("tempfile.tempdir", "/nonexistent")
     result = raising(KeyError("unit"))
     assert result.exit_code == 3
-    assert len(result.stderr.splitlines()) == 1
+    (line,) = result.stderr.splitlines()
+    assert line.endswith("not in your file. Mend: report it, with the command that you gave.")
 
 
 @pytest.mark.parametrize(
     ("error", "status", "said"),
     [
-        (MemoryError(), 2, "memory"),
+        (MemoryError(), 2, "the memory of this machine does not suffice. Mend: close other programs, or cut"),
+        (OSError("odd"), 2, "diffbench: the system refuses it (odd). Mend: check the path, what you may do"),
         (OSError(28, "No space left on device", "/x/y"), 2, "/x/y: the system refuses it (No space left"),
         (RecursionError("maximum recursion depth exceeded"), 3, "RecursionError"),
         (KeyboardInterrupt(), 130, "stopped"),

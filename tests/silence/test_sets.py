@@ -5,8 +5,10 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import shutil
 import signal
+import stat
 import subprocess
 import sys
 import tempfile
@@ -16,9 +18,10 @@ from pathlib import Path
 
 import pytest
 
+from diffbench import whole_files
 from diffbench.errors import DocumentError, OutputError
 from diffbench.results.manifest import NAME, check_whole, forget, manifest_of, read_whole, with_manifest
-from diffbench.whole_files import in_force, made_and_held, recover, write_whole
+from diffbench.whole_files import in_force, made_and_held, recover, write_file, write_whole
 
 HERE = Path(__file__).parent
 posix = pytest.mark.skipif(sys.platform == "win32", reason="kills and forks as POSIX has them")
@@ -175,8 +178,6 @@ def test_odd_names_of_folders(tmp_path: Path, name: str) -> None:
 
 def unfinished(folder: Path, contents: dict[str, bytes]) -> None:
     """A set in force of which nothing has been moved yet, as a kill leaves it."""
-    from diffbench import whole_files
-
     plan = {"files": list(contents), "gone": forget(folder), "replace": True}
     ready = whole_files._ready(folder, contents, plan)
     ready.replace(ready.with_name(ready.name.replace("ready", "set")))
@@ -305,7 +306,7 @@ def test_a_file_that_comes_at_the_last_moment_stays(
         real(source, target)
 
     monkeypatch.setattr(os, "link", late)
-    with pytest.raises(OutputError, match=r"draft\.toml: is there already"):
+    with pytest.raises(OutputError, match=rf"^{re.escape(str(tmp_path))}/draft\.toml: is there already"):
         write_whole(tmp_path, {"draft.toml": b"new"}, replace=False)
     assert everything(tmp_path) == {"draft.toml": b"mine"}
 
@@ -347,3 +348,182 @@ def test_a_reader_waits_while_a_file_is_on_its_way(tmp_path: Path) -> None:
         assert read_whole(tmp_path / "map.json") == b"new map.json\n"
         assert time.monotonic() - begun > 0.3
         assert mover.wait() == 0
+
+
+@pytest.fixture
+def waits(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """What is slept [s], by a clock that each time goes on by a quarter of a second."""
+    slept: list[float] = []
+    monkeypatch.setattr(time, "sleep", slept.append)
+    monkeypatch.setattr(time, "monotonic", lambda: 100.0 + 0.25 * len(slept))
+    return slept
+
+
+def test_how_long_a_writer_waits_for_another(tmp_path: Path, waits: list[float]) -> None:
+    """A minute, looking every hundredth of a second; who only holds a folder, and who reads, not at all."""
+    with made_and_held(tmp_path):
+        (tmp_path / ".diffbench-ready-0").mkdir()
+        with pytest.raises(OutputError, match="another run is writing"), made_and_held(tmp_path):
+            pass
+        recover(tmp_path)
+        assert waits == []
+        with pytest.raises(OutputError, match="another run is writing"):
+            put(tmp_path, files("one"))
+    assert waits == [0.01] * 240
+    put(tmp_path, files("one"))
+    assert everything(tmp_path) == files("one")
+
+
+def test_a_system_that_refuses_to_move_for_moments_is_asked_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, waits: list[float]
+) -> None:
+    """Three times, on Windows alone; another system means it."""
+    source, target, refusals = tmp_path / "a", tmp_path / "b", [PermissionError(13, "held")] * 3
+    source.write_text("mine")
+    real = Path.replace
+
+    def held(path: Path, to: Path) -> Path:
+        if refusals:
+            raise refusals.pop()
+        return real(path, to)
+
+    monkeypatch.setattr(Path, "replace", held)
+    with pytest.raises(PermissionError):
+        whole_files._move(source, target)
+    refusals.append(PermissionError(13, "held"))
+    with monkeypatch.context() as windows:
+        windows.setattr(sys, "platform", "win32")
+        whole_files._move(source, target)
+    assert waits == [0.05, 0.2, 0.5]
+    assert target.read_text() == "mine"
+
+
+@posix
+def test_what_is_written_is_put_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every file and folder of the set, and the folders that they come to; a system that cannot is let be,
+    and one that fails is not. The lock may be taken by everybody whom the folder lets in."""
+    flushed: list[bool] = []
+    modes: list[int] = []
+
+    def noted(handle: int) -> None:
+        flushed.append(stat.S_ISDIR(os.fstat(handle).st_mode))
+        modes.extend(stat.S_IMODE(path.stat().st_mode) for path in tmp_path.glob("out/.diffbench-lock"))
+        raise OSError(errno.EINVAL, "cannot flush this")
+
+    monkeypatch.setattr(os, "fsync", noted)
+    umask = os.umask(0)
+    try:
+        write_whole(tmp_path / "out", {"a/b/c.txt": b"1", "d.txt": b"2"})
+    finally:
+        os.umask(umask)
+    # both files and the plan; the set's folder, two below it; the folder itself, twice, and the one of c.txt
+    assert (flushed.count(False), flushed.count(True)) == (3, 6)
+    assert set(modes) == {0o666}
+    assert sorted(everything(tmp_path / "out")) == ["a/b/c.txt", "d.txt"]
+
+
+def test_what_cannot_be_removed_any_more_is_no_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A virus scanner holds the empty rest of a set: it is swept away the next time."""
+    put(tmp_path, files("old", "a/b/map.json", "map.json"))
+    seen: list[bool] = []
+    monkeypatch.setattr(shutil, "rmtree", lambda path, ignore_errors=False: seen.append(ignore_errors))
+    (tmp_path / ".diffbench-ready-0").mkdir()
+    put(tmp_path, files("new", "a/b/map.json", "map.json"))
+    with monkeypatch.context() as patched:
+        refusing(patched, "write", 1)
+        with pytest.raises(OutputError):
+            put(tmp_path, files("newer"))
+    with monkeypatch.context() as patched:
+        refusing(patched, "replace", 1)
+        with pytest.raises(OutputError):
+            put(tmp_path, files("newer"))
+    assert seen == [True] * len(seen)
+    assert len(seen) >= 5
+    shown = {name: one for name, one in everything(tmp_path).items() if not name.startswith(".diffbench")}
+    assert shown == files("new", "a/b/map.json", "map.json")
+
+
+@pytest.mark.parametrize(
+    ("error", "mend"),
+    [
+        (OSError("odd"), "name another folder for the result"),
+        (OSError(errno.EDQUOT, "Quota exceeded"), "make room in your quota, or name a folder elsewhere"),
+    ],
+)
+def test_what_the_system_refuses_is_told_with_place_and_mend(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: OSError, mend: str
+) -> None:
+    """Of hidden files their folder, else what the system names."""
+
+    def refuse(*_: object) -> None:
+        raise error
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "write_bytes", refuse)
+        with pytest.raises(OutputError) as caught:
+            put(tmp_path, files("one"))
+    (fault,) = caught.value.faults
+    assert (fault.place.file, fault.mend) == (str(tmp_path), mend)
+    assert fault.what == f"the result cannot be written ({error.strerror or error})"
+    (tmp_path / "file").touch()
+    with pytest.raises(OutputError) as caught:
+        put(tmp_path / "file" / "below", files("one"))
+    (fault,) = caught.value.faults
+    assert fault.place.file == str(tmp_path / "file" / "below")
+    assert fault.mend == "a part of the path is a file: name another folder"
+    with pytest.raises(OutputError, match="file: is a file, a folder is wanted"):
+        put(tmp_path / "file", files("one"))
+    with pytest.raises(OutputError, match="there is no such folder"):
+        write_file(tmp_path / "none" / "x", b"", replace=True)
+    write_file(tmp_path / "x", b"1", replace=True)
+    assert write_whole(tmp_path, {"x": b"2"}) == [tmp_path / "x"]
+    assert (tmp_path / "x").read_bytes() == b"2"
+
+
+@posix
+def test_locks_that_a_file_system_does_not_know_are_done_without(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, waits: list[float]
+) -> None:
+    """One that somebody has is another matter; so is one whose file goes in the moment it is taken."""
+    import fcntl
+
+    def refuse(code: int) -> Callable[..., None]:
+        def called(*_: object) -> None:
+            raise OSError(code, os.strerror(code))
+
+        return called
+
+    with monkeypatch.context() as patched:
+        patched.setattr(fcntl, "flock", refuse(errno.ENOLCK))
+        put(tmp_path, files("one"))
+        patched.setattr(fcntl, "flock", refuse(errno.EWOULDBLOCK))
+        with pytest.raises(OutputError, match="another run"), made_and_held(tmp_path):
+            pass
+    real, gone = Path.stat, [True]
+
+    def going(path: Path, **options: bool) -> os.stat_result:
+        if path.name == ".diffbench-lock" and gone:
+            gone.pop()
+            path.unlink()
+        return real(path, **options)
+
+    monkeypatch.setattr(Path, "stat", going)
+    put(tmp_path, files("two"))
+    assert waits == [0.01]
+    assert everything(tmp_path) == files("two")
+
+
+def test_a_folder_that_somebody_else_makes_meanwhile_is_as_good(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between the look and the making."""
+    real = Path.mkdir
+
+    def late(path: Path, mode: int = 0o777, parents: bool = False, exist_ok: bool = False) -> None:
+        if not path.exists():
+            real(path)
+        real(path, mode, parents, exist_ok)
+
+    monkeypatch.setattr(Path, "mkdir", late)
+    put(tmp_path / "a" / "b", files("one"))
+    assert everything(tmp_path / "a" / "b") == files("one")

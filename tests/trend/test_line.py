@@ -8,9 +8,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from scipy.stats import norm, t
+from scipy.stats import f, norm, t
 
-from diffbench.answers.line import STATED_FREEDOM, crossing, find_jump, fit_line, pooled, records_needed
+from diffbench.answers.line import (
+    STATED_FREEDOM,
+    axis_over,
+    crossing,
+    events_between,
+    find_jump,
+    fit_line,
+    place_ahead,
+    pooled,
+    records_needed,
+)
 from diffbench.trend.charts import ALARM_RATE, Charts, charts_of, cusum, ewma, limits_for
 
 X = np.array([0.0, 600.0, 1150.0, 1800.0, 2500.0])
@@ -130,6 +140,91 @@ def test_pooled_scatter() -> None:
     assert pooled(None, 0, 1.0) == (1.0, STATED_FREEDOM)
     assert pooled(1.5, 1, 1.2) == pytest.approx((math.sqrt((2.25 + 8 * 1.44) / 9), 9.0))
     assert pooled(1.5, 1, None) == (1.5, 1.0)
+
+
+@pytest.mark.parametrize("freedom", [1, 4, 20])
+def test_a_scatter_that_chance_does_not_explain_stands_alone(freedom: int) -> None:
+    """From the F distribution's 99 % on, by other code; up to there both are pooled."""
+    ratio = math.sqrt(f.isf(0.01, freedom, 8.0))
+    assert pooled(1.3 * ratio * 1.001, freedom, 1.3) == (1.3 * ratio * 1.001, float(freedom))
+    both = pooled(1.3 * ratio * 0.999, freedom, 1.3)
+    assert both is not None
+    assert both[1] == freedom + 8.0
+
+
+def test_what_small_steps_and_scatters_tell() -> None:
+    """Counted in tenths, with a scatter of hundredths: nothing is rounded, and what is not said is none."""
+    x, y = np.array([0.0, 0.05, 0.08]), np.array([1.0, 1.03, 1.01])
+    line = fit_line(x, y, stated=0.01)
+    assert line is not None
+    assert line.u_intercept == pytest.approx(line.sigma * math.sqrt(1 / 3 + x.mean() ** 2 / line.spread))
+    assert line.u_at(0.05) == pytest.approx(line.u_at(0.05, shared=0.0))
+    half = t.ppf(0.975, line.freedom) * float(line.u_at(0.09))
+    assert line.interval(0.09) == pytest.approx((float(line.at(0.09)) - half, float(line.at(0.09)) + half))
+    over = (float(line.at(0.09)) - 1.0) / float(line.u_at(0.09))
+    assert line.chance_above(1.0, 0.09) == pytest.approx(t.cdf(over, line.freedom))
+    near = fit_line([0.0, 0.05], [1.0, 0.999], stated=0.01)
+    assert near is not None
+    assert crossing(near, 0.9, start=0.05) == crossing(near, 0.9, start=0.05, shared=0.0)
+    found = find_jump([0.0, 0.02, 0.04, 0.06], [1.0, 1.0002, 1.0001, 1.5], stated=0.001)
+    assert found is not None
+    assert found.at == 3
+    assert found.before == pytest.approx(1.0002, abs=1e-4)  # of the line, which goes on by its slope
+
+
+def test_how_far_a_limit_is_looked_for() -> None:
+    """A thousand times the way so far, and none much farther; a bound that comes below a limit for a while
+    only is reached where it first does."""
+    line = fit_line([0.0, 3.0], [80.0, 79.0], stated=1e-9)
+    assert line is not None
+    for far, found in ((990.0, True), (1300.0, False)):
+        limit = float(line.at(3.0 + far * 3.0))
+        assert (crossing(line, limit, start=3.0).expected is not None) is found
+    line = fit_line([0.0, 1.0, 2.0, 3.0], [80.0, 79.0, 78.4, 77.2], stated=0.9)
+    assert line is not None
+    k = t.ppf(0.95, line.freedom)
+    assert -line.slope / line.u_slope / k == pytest.approx(1.21, abs=0.3)
+    flat = replace(line, slope=-0.9 * k * line.u_slope)
+    limit = flat.level + k * flat.sigma / 2.0 * math.sqrt(1.0 - 0.9**2) + 0.01
+    roots = np.roots(
+        [
+            flat.slope**2 - k**2 * flat.sigma**2 / flat.spread,
+            2.0 * flat.slope * (flat.level - limit),
+            (flat.level - limit) ** 2 - k**2 * flat.sigma**2 / 4.0,
+        ]
+    )
+    found = crossing(flat, limit, start=flat.centre)
+    assert found.reached_by == pytest.approx(flat.centre + min(roots.real), rel=1e-6)
+
+
+def test_most_records_that_are_asked_for() -> None:
+    """Two hundred; a fall that takes one more is not promised."""
+    line = fit_line([0.0, 600.0], [82.0, 81.0], stated=1.2)
+    assert line is not None
+
+    def shown(more: int) -> float:
+        x = 600.0 * np.arange(2.0 + more)
+        factor = t.ppf(0.975, line.freedom + more) + norm.ppf(0.9)
+        return float(factor * line.sigma / math.sqrt(np.sum((x - x.mean()) ** 2)))
+
+    assert records_needed(line, [0.0, 600.0], shown(200) * (1.0 + 1e-9)) == 200
+    assert records_needed(line, [0.0, 600.0], shown(200) * (1.0 - 1e-9)) is None
+    assert records_needed(line, [0.0, 600.0], shown(1) * (1.0 + 1e-9)) == 1
+
+
+def test_where_the_next_record_is_expected() -> None:
+    """By hand: as far on as from place to place so far, or by stretches; one further where each counts."""
+    assert place_ahead([0.0, 600.0], one_by_one=False) == 1200.0
+    assert place_ahead([0.0, 600.0], one_by_one=True) == 601.0
+    assert place_ahead([200.0, 200.0, 900.0], one_by_one=False, stretches=4) == 1075.0
+    assert place_ahead([200.0, 200.0], one_by_one=False) is None
+    assert [events_between(*pair) for pair in ((2, 3), (3, 3), (3, 2), (None, 3), (3, None))] == [
+        1,
+        *[None] * 4,
+    ]
+    assert axis_over([(5.0, 1)]) == "distance"
+    assert axis_over([(None, 1)]) == "events"
+    assert axis_over([(5.0, 1), (5.0, 1)]) == "visits"
 
 
 def test_records_needed_are_enough() -> None:

@@ -112,6 +112,36 @@ def test_a_limit_that_is_reached(filled: History) -> None:
     assert "may have been reached already" in " ".join(open_still.stdout.split())
 
 
+def test_limits_by_the_command(filled: History) -> None:
+    """A preload in newton metres unless it is said, everything else without a unit; blanks are let be. A
+    limit that is asked for leaves the upper one of the sheet."""
+    limits = ("--limit", " preload_torque = 0.0741 kN.m", "--limit", "ramp_bias_drive_loading=0.45")
+    found = json.loads(command(filled, "Q17", "--json", *limits).stdout)["quantities"]
+    told = {name: (one["newest"]["lower_limit"], one["newest"]["upper_limit"]) for name, one in found.items()}
+    assert told == {
+        "preload_torque": (pytest.approx(74.1), 90.0),
+        "ramp_bias_drive_loading": (0.45, None),
+    }
+    found = json.loads(command(filled, "Q17", "--json", "--limit", "preload_torque=71").stdout)["quantities"]
+    assert found["preload_torque"]["next_event"]["limit"] == 71.0
+
+
+def test_a_jump_in_the_document(history: History, visit: Visit) -> None:
+    """Between the records beside it, with the size of the step by other code; a place a hair's breadth on is
+    another place."""
+    pairs = [*GOOD, (2000.0, 66.0)]
+    history.add([visit("Q17-b", f"2026-0{i}-01", *pair) for i, pair in enumerate(pairs, start=1)])
+    trend = trend_of(history, "Q17")
+    jump = preload(trend).jump
+    assert jump is not None
+    assert document_of(trend)["quantities"]["preload_torque"]["jump"] == {
+        "between_records": [5, 6], "size": jump.size, "low": jump.low, "high": jump.high,
+        "sigma": jump.sigma, "degrees_of_freedom": jump.freedom,
+    }  # fmt: skip
+    near = [Point(i, "2026-01-01", 0.05 * i, 82.0 - i, 1.2, 1.2, 0.0) for i in range(2)]
+    assert course_of(Series("Q17-a", "preload_torque", "N·m", "distance", tuple(near), None)).line is not None
+
+
 @pytest.mark.parametrize(
     ("values", "u", "needed", "told"),
     [

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import signal
 import subprocess
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from diffbench import Characterisation
@@ -66,7 +69,7 @@ def bench(
         directory.mkdir(parents=True, exist_ok=True)
         page = directory / "report.html"
         page.write_text(f'<meta http-equiv="refresh" content="{refresh}">\n<p>page</p>\n')
-        return [page]
+        return [directory / "characterisation.json", directory / "map.json", page]
 
     monkeypatch.setattr(watch, "fit", noted)
     monkeypatch.setattr(watch, "make_map", lambda _: None)
@@ -99,6 +102,110 @@ def test_a_recording_is_followed_until_it_is_complete(bench: Bench) -> None:
     bench.look()
     assert ("recording", "complete: 1200 samples over 12 s") in bench.look(6.0)
     assert bench.fits == [["bias-sweep.csv"]] * 2
+
+
+def test_a_growing_file_is_read_again_when_that_is_worth_it(bench: Bench) -> None:
+    """Grown by a quarter it is not, by a byte more it is; nor is one that changed and is as long as before,
+    but one that is a byte shorter. Quiet for as long as it takes, and no less, it is complete."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    lines, file = b"".join(bench.lines("bias-sweep.csv")), bench.folder / "bias-sweep.csv"
+    size = 4 * (len(b"".join(bench.lines("bias-sweep.csv")[:301])) // 4)
+
+    def look(content: bytes) -> list[str]:
+        before = file.stat().st_mtime_ns if file.exists() else 0
+        file.write_bytes(content)
+        os.utime(file, ns=(0, before + 1_000_000_000))
+        return [text for _, text in bench.look()]
+
+    ((first,),) = [look(lines[:size])]
+    assert first.endswith("samples over 3 s so far")
+    assert look(lines[: 5 * size // 4]) == []
+    ((second,),) = [look(lines[: 5 * size // 4 + 1])]
+    assert second.endswith("samples over 4 s so far")
+    assert look(b"x" * (5 * size // 4 + 1)) == []
+    assert look(b"x" * (5 * size // 4)) == ["is still being written"]
+    assert look(lines[: 5 * size // 4 - 1]) == [second]
+    assert bench.look(4.9) == []
+    assert bench.look(0.1)[0][1].startswith("complete: ")
+
+
+def test_samples_of_all_parts_and_the_last_time_are_told(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three parts, the last one without samples: two and three of them, to 8 s by the last one."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    (bench.folder / "bias-sweep.csv").write_bytes(b"1")
+    parts = [np.array(times) for times in ([0.0, 1.0], [2.0, 5.0, 8.0], [])]
+    monkeypatch.setattr(watch, "read_parts", lambda *_, **__: (SimpleNamespace(time=part) for part in parts))
+    assert bench.look() == [("recording", "5 samples over 8 s so far")]
+
+
+def test_of_several_faults_the_first_is_told_and_how_many_more_there_are(bench: Bench) -> None:
+    """Three of its columns renamed."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    head, *rest = bench.lines("bias-sweep.csv")[:301]
+    for name in (b"Torque LH", b"Torque RH", b"Speed LH"):
+        assert name in head
+        head = head.replace(name, b"other_" + name[::-1])
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join([head, *rest]))
+    bench.look()
+    assert re.search(r"\. \(and 2 more\)$", bench.look(6.0)[0][1])
+
+
+def test_what_the_system_does_not_give_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A drive that comes and goes, by the system's own words; and a folder of which it says so, once."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    (bench.folder / "bias-sweep.csv").write_bytes(b"1")
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(watch, "read_parts", refuse)
+        assert bench.look() == [("recording", "cannot be read now (Input/output error); waiting")]
+    sheets = [FitError.single("is no folder", mend="mount it")] * 2
+
+    def seen(folder: Path) -> list[Path]:
+        if sheets:
+            raise sheets.pop()
+        return run_sheets_in(folder)
+
+    monkeypatch.setattr(bench.watch, "_sheets", seen)
+    assert bench.look() == [("fault", "is no folder. Mend: mount it. (waiting for it)")]
+    assert bench.look() == []
+    assert bench.look(6.0)[0][0] == "fault"  # of the recording, which is none
+
+
+def test_recordings_that_a_changed_run_sheet_names_are_followed_further(bench: Bench) -> None:
+    """Only what is new is told; and where a second run sheet has come, each has a folder of its own."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    for name in ("bias-sweep.csv", "speed-sweep.csv"):
+        (bench.folder / name).write_bytes(b"".join(bench.lines(name)[:301]))
+    assert bench.look() == [("recording", "300 samples over 3 s so far")]
+    bench.papers(("bias-sweep.csv", "bias-sweep"), ("speed-sweep.csv", "speed-sweep"))
+    assert bench.look() == [("recording", "300 samples over 3 s so far")]
+    shutil.copy(bench.folder / "run.toml", bench.folder / "other.toml")
+    bench.look()
+    bench.look(6.0)
+    assert bench.watch.pages == [bench.out / name / "report.html" for name in ("other", "run")]
+    assert bench.fits == [["bias-sweep.csv", "speed-sweep.csv"]] * 2
+
+
+def test_a_fit_that_tells_nothing_says_so(bench: Bench, made_by_hand: Characterisation) -> None:
+    """Without any quantity, and with the first one open; a fit of all that there is, is left as it is."""
+    none = made_by_hand.model_copy(update={"parameters": type(made_by_hand.parameters)({})})
+    assert watch._first_number(none) == "nothing is determined yet"
+    item = made_by_hand.parameters["preload_torque"].model_copy(
+        update={"status": "not determined", "value": None, "u": None, "low": None, "high": None}
+    )
+    parameters = type(made_by_hand.parameters)({**made_by_hand.parameters, "preload_torque": item})
+    opened = made_by_hand.model_copy(update={"parameters": parameters})
+    assert watch._first_number(opened) == "preload torque not determined"
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:301]))
+    bench.look()
+    visit = bench.watch._visits[bench.folder / "run.toml"]
+    assert visit.fitted(visit.followed, lambda _: None) is made_by_hand
 
 
 def test_what_is_complete_is_fitted_before_the_rest_has_come(bench: Bench) -> None:
@@ -250,13 +357,17 @@ def test_what_nobody_foresaw_in_reading_does_not_end_the_watch(
 
     with monkeypatch.context() as broken:
         broken.setattr(watch, "load_rig", break_down)
-        assert [kind for kind, _ in bench.look()] == ["fault"]
+        ((kind, said),) = bench.look()
+        assert kind == "fault"
+        assert "nobody foresaw (IndexError: )" in said
         assert bench.look() == []
     assert bench.look() == [("paper", "is in order now")]
     monkeypatch.setattr(watch, "read_parts", break_down)
     (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:301]))
     assert bench.look() == [("recording", "is still being written")]
-    assert [kind for kind, _ in bench.look(6.0)] == ["fault"]
+    ((kind, said),) = bench.look(6.0)
+    assert kind == "fault"
+    assert "nobody foresaw (IndexError: )" in said
     assert bench.look(60.0) == []
     assert len(list(tmp_path.glob("diffbench-error-*.txt"))) == 2
 
