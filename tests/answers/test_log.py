@@ -184,6 +184,17 @@ def test_entries_and_laps_by_hand() -> None:
             corner.mean_speed_difference,
         )
     assert (len(found.corners), len(found.by_lap)) == (2, 2)
+    # of a car that is known exactly its path is told by the gyroscope alone
+    exact = car_of()
+    exact = exact.model_copy(
+        update={"axle": exact.axle.model_copy(update={"track": TRACK, "rolling_radius": RADIUS})}
+    )
+    for at, corner in enumerate(alone(log_of(), exact).corners):
+        per, share = 1.0 / FREE, KEPT[at]
+        noise = per * math.sqrt(BINS) * math.hypot(WHEEL_NOISE, share * PER * YAW_NOISE)
+        zeros = per * BINS * math.hypot(V / RADIUS * RATIO_U, share * PER * ZERO_U)
+        u = math.hypot(noise, zeros, share * 0.003, share * 0.004)
+        assert plain(corner.share_kept) == interval(KEPT[at], u)
     # both in one lap: turned against each other, zeros of the radii and the yaw rate fall out
     (lap,) = alone(log_of(laps=((1, 0.0),))).by_lap
     per, share = 0.5 / FREE, sum(KEPT) / 2
@@ -459,6 +470,17 @@ def test_tyres_told_by_two_preloads_on_one_day(flat_map: FlatMap, u: float, runs
     assert [lap.name for lap in day.laps] == ["one", "other", "none"]
     assert day.car == "Invented"
     assert "the same day" not in day.laps[0].why_no_closer
+
+
+def test_torque_that_stays_keeps_to_the_loading_branch(flat_map: FlatMap) -> None:
+    """The ramps are followed from loading on: a torque that never comes back knows nothing of unloading, and
+    one that has come down by half is held by as much as before, where unloading would hold more."""
+    content = flat_map(HELD).document.model_dump(mode="json", exclude={"sha256"})
+    content["branches"]["unloading"] = flat_map(75.0).document.model_dump(mode="json")["branches"]["loading"]
+    both = LockingMap(type(flat_map(HELD).document).model_validate(content))
+    torque = np.where(np.arange(202) < 20, -200.0, -100.0)
+    found = alone(log_of(input_torque=torque), bench=replace(bench_of(flat_map), unit=both))
+    assert found.predicted.value == pytest.approx(predicted())
 
 
 def test_a_run_without_torque_tells_of_no_other_preload(flat_map: FlatMap) -> None:
