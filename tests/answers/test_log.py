@@ -597,6 +597,35 @@ def test_a_corner_is_one_from_three_metres_a_second_squared(peak: float, found: 
         entries_of(alone)
 
 
+def test_what_a_log_without_wheels_or_doubts_says_of_itself() -> None:
+    """Nothing: no straights to zero on, and no doubt that nobody stated."""
+    plain_log = pieces(*ROAD)
+    doubts = ("u_yaw", "u_wheel", "u_speed", "u_brake", "u_torque", "u_temperature")
+    assert [getattr(plain_log, name) for name in doubts] == [0.0] * 6
+    assert (plain_log.wheels, plain_log.brakes_told) == (True, False)
+    found = entries_of(replace(plain_log, wheels=False))
+    assert found.straights == found.sliding == ()
+    zeros = ("ratio", "ratio_u", "yaw_zero", "yaw_zero_u", "wheel_noise", "yaw_noise")
+    assert [getattr(found, name) for name in zeros] == [0.0] * 6
+    assert len(found.corners) == 2
+
+
+def test_a_zero_of_the_gyroscope_takes_no_straight_away() -> None:
+    """0.4 m/s² by its own zero: less than what a straight may have, and found on them."""
+    log = pieces(*ROAD)
+    found = entries_of(replace(log, yaw_rate=log.yaw_rate + 0.4 / V))
+    assert len(found.straights) == 3
+    assert found.yaw_zero == pytest.approx(0.4 / V)
+    assert found.samples.yaw_rate == pytest.approx(log.yaw_rate)
+
+
+@pytest.mark.parametrize(("slow", "begins"), [(1.03, 32), (0.97, 43)])
+def test_a_corner_begins_above_one_metre_a_second_squared(slow: float, begins: int) -> None:
+    """Smoothed: with the third bin of a little more, or where what follows a little less comes to it."""
+    log = pieces((30, 0.0), (15, slow), (5, 2.0), (15, 4.0), (30, 0.0), *LEFT, (30, 0.0))
+    assert entries_of(log).corners[0].bins.start == begins
+
+
 def test_an_entry_ends_with_the_first_throttle_that_stays() -> None:
     """Four bins on end; three are a blip. An entry of six bins is one, of five none; all of them without is
     told."""
@@ -627,7 +656,7 @@ def test_bins_are_means_of_what_is_there() -> None:
         name: np.repeat(value, 5) if isinstance(value, np.ndarray) else value
         for name, value in vars(log).items()
     }
-    time = 7.0 + 0.01 * np.arange(650)
+    time = 7.02 + 0.01 * np.arange(650)
     torque = np.arange(650.0)
     torque[[0, 3]] = np.nan
     torque[5:10] = np.nan
@@ -636,7 +665,7 @@ def test_bins_are_means_of_what_is_there() -> None:
     coasts[[10, 11]] = False
     found = entries_of(Samples(**{**fine, "time": time, "input_torque": torque, "coasts": coasts})).samples
     assert found.time.size == 129
-    assert found.time[:2] == pytest.approx([7.0 + (0.01 + 0.02 + 0.04) / 3, 7.12])
+    assert found.time[:2] == pytest.approx([7.02 + (0.01 + 0.02 + 0.04) / 3, 7.14])
     assert found.input_torque is not None
     assert found.input_torque[:3] == pytest.approx([7.0 / 3.0, 12.0, 17.0])
     assert found.coasts is not None
