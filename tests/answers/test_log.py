@@ -626,6 +626,17 @@ def test_a_corner_begins_above_one_metre_a_second_squared(slow: float, begins: i
     assert entries_of(log).corners[0].bins.start == begins
 
 
+def test_the_apex_is_where_the_path_bends_most() -> None:
+    """At one yaw rate while the car slows down from 20 to 16 m/s: at the end of the turn, and not where its
+    lateral acceleration is at its most."""
+    log = pieces((30, 0.0), (30, 4.0), (30, 0.0), *LEFT, (30, 0.0))
+    speed = np.concatenate([np.full(30, V), np.linspace(V, 16.0, 30), np.full(80, 16.0)])
+    rolls = speed / V
+    log = replace(log, speed=speed, left=log.left * rolls, right=log.right * rolls)
+    first = entries_of(log).corners[0]
+    assert (first.bins.stop, first.ends_by) == (58, "apex")  # smoothed, two bins before the turn ends
+
+
 def test_an_entry_ends_with_the_first_throttle_that_stays() -> None:
     """Four bins on end; three are a blip. An entry of six bins is one, of five none; all of them without is
     told."""
