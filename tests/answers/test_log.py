@@ -635,6 +635,10 @@ def test_the_apex_is_where_the_path_bends_most() -> None:
     log = replace(log, speed=speed, left=log.left * rolls, right=log.right * rolls)
     first = entries_of(log).corners[0]
     assert (first.bins.stop, first.ends_by) == (58, "apex")  # smoothed, two bins before the turn ends
+    # a log that ends in the turn: with its last sample
+    log = pieces(*ROAD, *((1, 0.8 + 0.21 * i) for i in range(20)))
+    last = entries_of(log).corners[-1]
+    assert (last.bins.stop, last.end) == (log.time.size, log.time[-1])
 
 
 def test_an_entry_ends_with_the_first_throttle_that_stays() -> None:
