@@ -136,7 +136,7 @@ def entries_of(samples: Samples, *, file: str | None = None) -> Entries:
     _not_reversed(binned, file)
     if not binned.wheels:  # a course as it is to be driven: there is nothing to zero
         return Entries(binned, (), _some(binned, file), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-    zero, zero_u = 0.0, 0.0
+    zero = zero_u = 0.0
     straights: tuple[Stretch, ...] = ()
     for _ in range(2):  # a zero of the gyroscope moves what counts as straight
         level = replace(binned, yaw_rate=binned.yaw_rate - zero)

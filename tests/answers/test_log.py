@@ -184,6 +184,17 @@ def test_entries_and_laps_by_hand() -> None:
             corner.mean_speed_difference,
         )
     assert (len(found.corners), len(found.by_lap)) == (2, 2)
+    # of a car that is known exactly its path is told by the gyroscope alone
+    exact = car_of()
+    exact = exact.model_copy(
+        update={"axle": exact.axle.model_copy(update={"track": TRACK, "rolling_radius": RADIUS})}
+    )
+    for at, corner in enumerate(alone(log_of(), exact).corners):
+        per, share = 1.0 / FREE, KEPT[at]
+        noise = per * math.sqrt(BINS) * math.hypot(WHEEL_NOISE, share * PER * YAW_NOISE)
+        zeros = per * BINS * math.hypot(V / RADIUS * RATIO_U, share * PER * ZERO_U)
+        u = math.hypot(noise, zeros, share * 0.003, share * 0.004)
+        assert plain(corner.share_kept) == interval(KEPT[at], u)
     # both in one lap: turned against each other, zeros of the radii and the yaw rate fall out
     (lap,) = alone(log_of(laps=((1, 0.0),))).by_lap
     per, share = 0.5 / FREE, sum(KEPT) / 2
@@ -461,6 +472,17 @@ def test_tyres_told_by_two_preloads_on_one_day(flat_map: FlatMap, u: float, runs
     assert "the same day" not in day.laps[0].why_no_closer
 
 
+def test_torque_that_stays_keeps_to_the_loading_branch(flat_map: FlatMap) -> None:
+    """The ramps are followed from loading on: a torque that never comes back knows nothing of unloading, and
+    one that has come down by half is held by as much as before, where unloading would hold more."""
+    content = flat_map(HELD).document.model_dump(mode="json", exclude={"sha256"})
+    content["branches"]["unloading"] = flat_map(75.0).document.model_dump(mode="json")["branches"]["loading"]
+    both = LockingMap(type(flat_map(HELD).document).model_validate(content))
+    torque = np.where(np.arange(202) < 20, -200.0, -100.0)
+    found = alone(log_of(input_torque=torque), bench=replace(bench_of(flat_map), unit=both))
+    assert found.predicted.value == pytest.approx(predicted())
+
+
 def test_a_run_without_torque_tells_of_no_other_preload(flat_map: FlatMap) -> None:
     """It is on the same day and of another unit: still one more that says what it holds would tell more."""
     other = Bench(flat_map(20.0), Quantity(20.0), ((0.0, flat_map(0.0)), (50.0, flat_map(50.0))))
@@ -575,6 +597,50 @@ def test_a_corner_is_one_from_three_metres_a_second_squared(peak: float, found: 
         entries_of(alone)
 
 
+def test_what_a_log_without_wheels_or_doubts_says_of_itself() -> None:
+    """Nothing: no straights to zero on, and no doubt that nobody stated."""
+    plain_log = pieces(*ROAD)
+    doubts = ("u_yaw", "u_wheel", "u_speed", "u_brake", "u_torque", "u_temperature")
+    assert [getattr(plain_log, name) for name in doubts] == [0.0] * 6
+    assert (plain_log.wheels, plain_log.brakes_told) == (True, False)
+    found = entries_of(replace(plain_log, wheels=False))
+    assert found.straights == found.sliding == ()
+    zeros = ("ratio", "ratio_u", "yaw_zero", "yaw_zero_u", "wheel_noise", "yaw_noise")
+    assert [getattr(found, name) for name in zeros] == [0.0] * 6
+    assert len(found.corners) == 2
+
+
+def test_a_zero_of_the_gyroscope_takes_no_straight_away() -> None:
+    """0.4 m/s² by its own zero: less than what a straight may have, and found on them."""
+    log = pieces(*ROAD)
+    found = entries_of(replace(log, yaw_rate=log.yaw_rate + 0.4 / V))
+    assert len(found.straights) == 3
+    assert found.yaw_zero == pytest.approx(0.4 / V)
+    assert found.samples.yaw_rate == pytest.approx(log.yaw_rate)
+
+
+@pytest.mark.parametrize(("slow", "begins"), [(1.03, 32), (0.97, 43)])
+def test_a_corner_begins_above_one_metre_a_second_squared(slow: float, begins: int) -> None:
+    """Smoothed: with the third bin of a little more, or where what follows a little less comes to it."""
+    log = pieces((30, 0.0), (15, slow), (5, 2.0), (15, 4.0), (30, 0.0), *LEFT, (30, 0.0))
+    assert entries_of(log).corners[0].bins.start == begins
+
+
+def test_the_apex_is_where_the_path_bends_most() -> None:
+    """At one yaw rate while the car slows down from 20 to 16 m/s: at the end of the turn, and not where its
+    lateral acceleration is at its most."""
+    log = pieces((30, 0.0), (30, 4.0), (30, 0.0), *LEFT, (30, 0.0))
+    speed = np.concatenate([np.full(30, V), np.linspace(V, 16.0, 30), np.full(80, 16.0)])
+    rolls = speed / V
+    log = replace(log, speed=speed, left=log.left * rolls, right=log.right * rolls)
+    first = entries_of(log).corners[0]
+    assert (first.bins.stop, first.ends_by) == (58, "apex")  # smoothed, two bins before the turn ends
+    # a log that ends in the turn: with its last sample
+    log = pieces(*ROAD, *((1, 0.8 + 0.21 * i) for i in range(20)))
+    last = entries_of(log).corners[-1]
+    assert (last.bins.stop, last.end) == (log.time.size, log.time[-1])
+
+
 def test_an_entry_ends_with_the_first_throttle_that_stays() -> None:
     """Four bins on end; three are a blip. An entry of six bins is one, of five none; all of them without is
     told."""
@@ -605,7 +671,7 @@ def test_bins_are_means_of_what_is_there() -> None:
         name: np.repeat(value, 5) if isinstance(value, np.ndarray) else value
         for name, value in vars(log).items()
     }
-    time = 7.0 + 0.01 * np.arange(650)
+    time = 7.02 + 0.01 * np.arange(650)
     torque = np.arange(650.0)
     torque[[0, 3]] = np.nan
     torque[5:10] = np.nan
@@ -614,7 +680,7 @@ def test_bins_are_means_of_what_is_there() -> None:
     coasts[[10, 11]] = False
     found = entries_of(Samples(**{**fine, "time": time, "input_torque": torque, "coasts": coasts})).samples
     assert found.time.size == 129
-    assert found.time[:2] == pytest.approx([7.0 + (0.01 + 0.02 + 0.04) / 3, 7.12])
+    assert found.time[:2] == pytest.approx([7.02 + (0.01 + 0.02 + 0.04) / 3, 7.14])
     assert found.input_torque is not None
     assert found.input_torque[:3] == pytest.approx([7.0 / 3.0, 12.0, 17.0])
     assert found.coasts is not None

@@ -140,6 +140,22 @@ def test_samples_of_all_parts_and_the_last_time_are_told(
     assert bench.look() == [("recording", "5 samples over 8 s so far")]
 
 
+def test_a_file_that_grows_while_it_is_read_is_still_being_written(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever was read of it."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    file = bench.folder / "bias-sweep.csv"
+    file.write_bytes(b"1")
+
+    def growing(*_: object, **__: object) -> list[SimpleNamespace]:
+        file.write_bytes(b"12")
+        return [SimpleNamespace(time=np.array([0.0, 1.0]))]
+
+    monkeypatch.setattr(watch, "read_parts", growing)
+    assert bench.look() == [("recording", "is still being written")]
+
+
 def test_of_several_faults_the_first_is_told_and_how_many_more_there_are(bench: Bench) -> None:
     """Three of its columns renamed."""
     bench.papers(("bias-sweep.csv", "bias-sweep"))
