@@ -207,7 +207,8 @@ def _broken(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[list[str
 def _grouped(rows: Sequence[Sequence[str]], width: int) -> list[str]:
     lines = []
     for first, group in groupby(rows, key=lambda row: row[0]):
-        lines += [" " * INDENT + first, *table([row[1:] for row in group], width, indent=2 * INDENT)]
+        lines += wrapped(first, width, first=" " * INDENT)
+        lines += table([row[1:] for row in group], width, indent=2 * INDENT)
     return lines
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from diffbench.conditioning import ConditionedVisit, Friction, hand_readings
-from diffbench.conditioning.hand import scatter_of
+from diffbench.conditioning.hand import scatter_of, step_of
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
@@ -356,3 +356,52 @@ def test_repeats_that_tell_against_themselves_are_named(rig_of: RigOf, readings:
     assert names == ["repeats far apart"]
     assert noise == pytest.approx(np.std(apart, ddof=1), rel=0.01)
     assert condition_of(apart, u_reading=0.04)[0] == []
+
+
+@pytest.mark.parametrize("step", [0.0, 0.5, 2.0])
+@pytest.mark.parametrize("stated", [None, 0.012, 0.03])
+def test_a_reading_is_doubtful_from_some_distance_on(stated: float | None, step: float) -> None:
+    """And stays so however far it is off; three other groups say nothing against it."""
+    noise = 0.011 * np.random.default_rng(31).normal(size=13)
+    level = np.array([40.0] * 6 + [103.0] * 4 + [71.0] * 3)
+    groups = [[*range(6)], [*range(6, 10)], [10, 11], [12]]
+    doubts = []
+    for factor in np.geomspace(1.01, 1.9, 60):
+        torque = level * (1.0 + noise)
+        torque[2] = 40.0 * factor
+        torque = np.round(torque / step) * step if step else torque
+        found = scatter_of(torque, groups, stated=stated, step=step)
+        doubts.append(len(found.doubtful))
+        assert set(found.doubtful) <= {2}
+    assert doubts == sorted(doubts)
+    assert (doubts[0], doubts[-1]) == (0, 1)
+
+
+@pytest.mark.parametrize("repeats", [1, 2, 3, 5])
+@pytest.mark.parametrize("keys", [{}, {"u_reading": 0.02}, {"resolution": "1.3 N.m"}])
+def test_scatter_that_grows_is_told_of_from_some_size_on(
+    repeats: int, keys: dict[str, Any], rig_of: RigOf, readings: RecordingOf
+) -> None:
+    """Repeats that are alike, few, many, or farther apart than is stated; or one of them is doubtful."""
+    rig = rig_of(FREE, turning_torque=WRENCH | keys)
+    noise = np.random.default_rng(32).normal(size=2 * repeats)
+    level = np.repeat([41.0, 87.0], repeats)
+    kinds = ["running"] * repeats + ["breakaway"] * repeats
+    apart = []
+    for size in (0.0, *np.geomspace(0.002, 0.12, 40)):
+        visit = condition(rig, readings((level * (1.0 + size * noise)).tolist(), reading=kinds))
+        told = {finding.name for finding in visit.findings}
+        apart.append(bool(told & {"repeats far apart", "doubtful reading"}))
+        assert visit.by_hand is not None
+        assert ("readings not repeated" in told) is (repeats == 1)
+    assert not apart[0]
+    assert apart[-1] or repeats < 3
+
+
+@pytest.mark.parametrize("digits", [0.0, 0.02, 0.25, 1.0, 2.5])
+def test_the_step_of_a_scale_is_what_all_readings_are_multiples_of(digits: float) -> None:
+    """By readings of many sizes, with rounding of the numbers themselves; a fine scale shows none."""
+    values = np.random.default_rng(33).uniform(30.0, 110.0, 25)
+    shown = np.round(values / digits) * digits if digits else values
+    assert step_of(shown) == pytest.approx(digits, abs=1e-9)
+    assert step_of(np.array([0.0, 0.0, 7.5])) == 0.0

@@ -224,3 +224,130 @@ def test_loggers_whose_clocks_differ_are_told(
     (said,) = table.clocks_apart
     assert told in said
     assert said in table.notes
+
+
+def clock_of(read: Read, times: list[str], **clock: Any) -> Recording | None:
+    """What becomes of a clock: a recording whose time rises from nothing, or a refusal."""
+    try:
+        found = read(times, **clock)
+    except ReadingError:
+        return None
+    assert found.time[0] == 0.0
+    assert (np.diff(found.time) > 0.0).all()
+    return found
+
+
+@pytest.mark.parametrize("clock", [{}, {"unit": "s"}, {"unit": "ms"}, {"tick": "1 us"}])
+def test_steps_are_a_bench_s_or_none(
+    clock: dict[str, str], tmp_path: Path, rig_of: RigOf, sweep: Mapping[str, str]
+) -> None:
+    """Without a unit from some step on, with one from another on; refused beyond, on both sides."""
+    path, known = tmp_path / "log.csv", []
+    rig = rig_of({**sweep, "time": {"column": "n", **clock}})
+    for step in np.geomspace(1e-8, 1e11, 58):
+        lines = [f"{5.0 + i * step:.12g},1,2,300,290" for i in range(5)]
+        path.write_text(
+            "\n".join([",".join(["n", *list(sweep.values())[1:]]), *lines]) + "\n", encoding="utf-8"
+        )
+        try:
+            known.append(len(read_recording(path, rig, kind="bias-sweep")) == 5)
+        except ReadingError:
+            known.append(False)
+    first, last = known.index(True), len(known) - known[::-1].index(True)
+    assert all(known[first:last])
+    assert not known[0]
+    assert not known[-1]
+
+
+def test_lines_of_a_clock_that_fails_are_counted(read: Read) -> None:
+    """One to nine lines that go back, stand still or are missing: the first by number, the rest as one."""
+    for count in range(1, 10):
+        even = [f"{0.25 * i:.2f}" for i in range(40)]
+        for spoil in (
+            lambda i: f"{0.25 * i - 3.0:.2f}",
+            lambda i: f"{0.25 * i - 0.25:.2f}",
+            lambda i: "",
+            lambda i: "x",
+        ):
+            spoiled = [
+                spoil(i) if i % 4 == 1 and 4 < i < 4 * count + 4 else text for i, text in enumerate(even)
+            ]
+            assert clock_of(read, spoiled) is None
+
+
+def test_counters_begin_again_after_what_they_may(read: Read) -> None:
+    """Powers of two and of ten and a day, by a usual step or several, stated or not."""
+    for size in (256, 1000, 4096, 65_536, 86_400, 100_000, 999, 70_000):
+        for last in (1, 2, 5, 9, 11, 15):
+            counts = [
+                size - 7 * last,
+                size - 6 * last + 1,
+                size - 5 * last,
+                size - 4 * last,
+                size - last,
+                last,
+                3 * last,
+            ]
+            for keys in ({}, {"rolls_over": size}, {"rolls_over": size - 3}):
+                clock_of(read, [str(n) for n in counts], tick="0.1 ms", **keys)
+    assert clock_of(read, ["65530", "65535", "4", "9"], tick="1 ms") is not None
+    assert clock_of(read, ["65530", "65535", "4", "9"], tick="1 ms", rolls_over=65_530) is None
+
+
+def test_every_way_to_write_a_moment(read: Read) -> None:
+    """Dates in every order, zones of every form, halves of the day, hours that come again, days that do not
+    exist."""
+    kept = 0
+    for date in (
+        "2026-03-04 ",
+        "2026/03/04T",
+        "4.3.2026 ",
+        "3/4/2026 ",
+        "13/4/2026 ",
+        "4/13/2026 ",
+        "31.2.2026 ",
+        "",
+    ):
+        for zone in ("", "Z", "-05:30", "+01", " AM", " p.m."):
+            for hours in (
+                ("0:59", "1:00"),
+                ("11:59", "12:00"),
+                ("12:59", "13:00"),
+                ("23:58", "23:59"),
+                ("24:00", "24:01"),
+            ):
+                found = clock_of(read, [f"{date}{hour}:30.5{zone}" for hour in hours])
+                kept += found is not None
+                if found is not None:
+                    assert found.time.tolist() in ([0.0, 60.0], [0.0, 3660.0 - 3600.0])
+    assert kept > 40
+    for back in (3599.0, 3598.0, 3590.0, 3580.0, 3000.0, 3600.5):
+        stamps = [7198.0, 7199.0, 7199.0 - back + 1.0, 7200.0 - back + 1.0]
+        clock_of(read, [f"{int(s // 3600):02d}:{int(s % 3600 // 60):02d}:{s % 60:05.2f}" for s in stamps])
+
+
+@pytest.mark.usefixtures("many_read_apart")
+def test_loggers_that_have_more_or_less_in_common(
+    tmp_path: Path, rig_of: RigOf, sweep: Mapping[str, str]
+) -> None:
+    """From all of their times to none, of one length or another, with rows missing on the way: told from some
+    share on, and straight lines nowhere over a gap."""
+    import h5py
+
+    time = 0.01 * np.arange(101)
+    told = []
+    for late in (0.0, 0.05, 0.06, 0.09, 0.11, 1.1, 7204.0, 7206.0):
+        for longer in (1.0, 1.2):
+            own = np.delete(time, slice(40, 46))[::2] * longer + late
+            path = tmp_path / f"{late}-{longer}"
+            with h5py.File(path, "w") as file:
+                for group, side, at in (("A", "LH", time), ("B", "RH", own)):
+                    file.create_dataset(f"{group}/time", data=at).attrs["units"] = "s"
+                    file.create_dataset(f"{group}/Torque {side}", data=3.0 * at).attrs["units"] = "N.m"
+            table, _ = read_raw(path, rig_of(sweep).file)
+            told.append(bool(table.clocks_apart))
+            values = next(column.values for column in table.columns if column.name == "Torque RH")
+            there = np.isfinite(values)
+            np.testing.assert_allclose(values[there], 3.0 * time[there], atol=1e-9)
+    assert not told[0]
+    assert told[-1]

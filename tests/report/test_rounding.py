@@ -9,7 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diffbench.report.rounding import interval_text, number_text, place_of, with_uncertainty
+from diffbench.report.rounding import (
+    chance_text,
+    interval_text,
+    number_text,
+    place_of,
+    typeset,
+    with_uncertainty,
+    with_unit,
+)
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False, min_value=-1e12, max_value=1e12)
 UNCERTAINTY = st.floats(min_value=1e-9, max_value=1e9)
@@ -129,3 +137,31 @@ def test_intervals() -> None:
     assert interval_text(70.0, 90.0) == "70 to 90"
     assert interval_text(None, 1.0, 0.1) == ""
     assert interval_text(float("nan"), 1.0, 0.1) == ""
+
+
+@pytest.mark.parametrize("digits", [1.0, 9.4, 9.6, 9.95, 9.996, 1.2345678, 5.5, 4.4999])
+def test_every_power_of_ten_is_written_within_half_of_its_last_place(digits: float) -> None:
+    """Values and doubts from far below one to far above, each alone and with the other: nothing that is
+    written is off by more than half of its last place."""
+    for power in range(-12, 13):
+        value = digits * 10.0**power
+        assert math.isclose(float(number_text(value)), value, rel_tol=5.1e-4)
+        assert number_text(-value) == f"-{number_text(value)}"
+        for share in (1e-5, 0.0096, 0.0994, 0.0996, 0.3, 1.0, 40.0):
+            text = with_uncertainty(value, share * value, "N·m")
+            assert text.endswith("N·m")
+            low, _, high = interval_text(
+                value * (1.0 - share), value * (1.0 + share), share * value
+            ).partition(" to ")
+            assert float(high) - float(low) <= 2.2 * share * value + 1e-12 * value
+            assert place_of(share * value) is not None
+
+
+def test_chances_and_units_are_written() -> None:
+    """A hundredth is the least that is told, and none is certain."""
+    low = [0.0, 1e-4, 0.0049, 0.005, 0.0051, 0.0099, 0.01, 0.0101, 0.0149, 0.015, 0.0151, 0.37]
+    texts = [chance_text(chance) for each in low for chance in (each, 1.0 - each)]
+    assert len(set(texts)) > 5
+    for unit in ("N·m", "1", "%", "", "°C", "deg", "µm"):
+        assert with_unit("3.4", unit).startswith("3.4")
+        assert typeset(f"-3.4 {unit} 1.0e-5 to -2")

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from hypothesis import given
 from hypothesis import strategies as st
 
 from diffbench.report import Document, Section, Sentence, Table, item, text_of
 from diffbench.report.terminal import columns_of, lines_of, table, wrapped
 
+LOOKS: tuple[dict[str, Any], ...] = (
+    {},
+    {"flush": (1,)},
+    {"flush": (1, 2), "named": (2,)},
+    {"point": (1,), "firsts": "once"},
+    {"point": (1, 2), "firsts": "above", "named": (1, 2)},
+)
 WORDS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1, max_size=30)
 
 
@@ -83,3 +92,24 @@ def test_headings_stay_where_room_is_short() -> None:
         assert {word for cell in head for word in cell.split()} <= set(" ".join(text[:lines]).split())
     narrow = " ".join(" ".join(lines_of(block, 30)).split())
     assert "preload torque, N·m 81.7; chance within limits over 99 %; advised" in narrow
+
+
+def test_every_width_sets_tables_and_sentences() -> None:
+    """Aligned, wrapped, with headings in rows or in cells, stacked: whatever fits, and no line too wide."""
+    head = ("shim", "preload torque, N·m", "chance within limits", "remark")
+    rows = (
+        ("first shim of 0.25 mm", "81.7", "over 99 %", "advised by the spring's own line"),
+        ("差動 other", "-7.25", "40 %", ""),
+        ("差動 other", "1077", "", "beyond what was tested ± 1.3 N·m"),
+    )
+    for width in range(16, 121):
+        for looks in LOOKS:
+            block = Table("", head, rows, **looks)
+            assert all(columns_of(line) <= width for line in lines_of(block, width))
+        for aside in ("", "an aside", "86 % bench repeatability"):
+            line = Sentence(
+                "preload torque 83.2 N·m, 80.7 to 85.8", first="GOOD  ", aside=aside, tone="within"
+            )
+            lines = lines_of(line, width, colour=True)
+            assert "preload" in " ".join(lines)
+        assert table(rows, width, right=(1,)) or width < 20
