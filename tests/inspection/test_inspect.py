@@ -282,6 +282,15 @@ def test_two_samples_are_a_clock_where_both_are_numbers(second: str, runs: bool,
     assert inspect_file(path, settings=FileSettings(sample_rate="5 Hz")).clock is None
 
 
+def test_a_mark_of_overload_is_no_number(tmp_path: Path) -> None:
+    """From 1e30 on, on either side."""
+    path = tmp_path / "log.csv"
+    path.write_text("M [Nm],N\n9e29,-9e29\n1e30,-1e30\n2,3\n", encoding="utf-8")
+    left, right = inspect_file(path).columns
+    assert (left.missing, left.low, left.high) == (1, 2.0, 9e29)
+    assert (right.missing, right.low, right.high) == (1, -9e29, 3.0)
+
+
 def test_a_clock_goes_before_what_only_rises(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_text("x,t [s]\n" + "".join(f"{n},{0.5 * n}\n" for n in range(4)), encoding="utf-8")
