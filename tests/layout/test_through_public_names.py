@@ -64,6 +64,9 @@ PURE = {
     "diffbench.results.manifest",  # a set of files, written and found whole
     "diffbench.results.beyond_axes",  # the rule beyond the axes, worked out by hand
     "diffbench.results.grid_lookup",  # trilinear lookup, against scipy
+    # where the axes of a map may have nodes, and what its document is made of, by hand
+    "diffbench.results.locking_map",
+    "diffbench.results.predict",
     "diffbench.results.map_grid",  # nodes of laws by hand, and their errors by scipy
     "diffbench.trend.charts",  # the handbook's control charts
     "diffbench.answers.line",  # the handbook's straight line and its intervals

@@ -120,7 +120,9 @@ def test_where_nothing_was_tested_errors_count_by_more() -> None:
     for limits."""
     for part, most in ((0.02, 10.0), (0.5, 50.0)):
 
-        def parting(torque: Array, speed: Array, heat: Array, part: float = part) -> list[tuple[Array, Array]]:
+        def parting(
+            torque: Array, speed: Array, heat: Array, part: float = part
+        ) -> list[tuple[Array, Array]]:
             return [(one[0], part * one[0]) for one in law(torque, speed, heat)[:1]]
 
         def narrow(torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array, Array]]:
@@ -192,7 +194,8 @@ def test_axes_of_a_law_by_hand() -> None:
     grid = choose_grid(PLANS, curved, known, region, BOX, 0.002)
     assert [axis.tolist() for axis in grid.axes] == [
         [-100.0, 0.0, 24.0, 50.0, 100.0, 150.0, 200.0, 300.0],
-        [0.0, 0.5, 1.0, 1.75, 2.5, 3.25, 3.75, 4.0, 4.25, 4.75, 5.0, 5.25, 5.5, 6.25, 7.25, 7.5, 7.75, 8.0, 10.0],
+        [0.0, 0.5, 1.0, 1.75, 2.5, 3.25, 3.75, 4.0, 4.25, 4.75, 5.0, 5.25, 5.5,
+         6.25, 7.25, 7.5, 7.75, 8.0, 10.0],
         [20.0, 40.0, 80.0, 100.0],
     ]  # fmt: skip
     assert grid.lost == pytest.approx(0.05933429811866864, rel=1e-12)
@@ -252,7 +255,7 @@ def test_of_many_marks_five_are_looked_at() -> None:
     assert map_grid._few(five)[0].tolist() == [0.0, 1.0, 2.0, 3.0, 4.0]
 
 
-@pytest.mark.parametrize("allowed", [0.004, 0.012, 0.05, 0.3])
+@pytest.mark.parametrize("allowed", [1e-6, 0.004, 0.012, 0.05, 0.3])
 def test_fewest_nodes_by_trying_all(allowed: float) -> None:
     """Against every choice of thirteen candidates: none that keeps the error is shorter; what is chosen does
     keep it, though another curve beside it be straight and measured by a coarser scale."""
@@ -273,6 +276,81 @@ def test_fewest_nodes_by_trying_all(allowed: float) -> None:
     assert keeps(np.searchsorted(x, found).tolist())
 
 
+def test_a_chord_is_looked_at_in_its_middle_and_a_dozen_places() -> None:
+    """Of thirty-eight candidates between two, every third and that in the middle of these."""
+    x = np.arange(40.0)
+    seen = []
+    for bump in range(1, 39):
+        curve = np.zeros((40, 1))
+        curve[bump] = 1.0
+        if not map_grid._keeps(x, curve, np.ones((40, 1)), 0, 39, 0.5):
+            seen.append(bump)
+    assert seen == list(range(1, 39, 3))
+    curve = np.zeros((40, 1))
+    curve[19] = 0.5
+    assert map_grid._keeps(x, curve, np.ones((40, 1)), 0, 39, 0.5)
+
+
+def test_a_law_that_jumps_has_as_many_nodes_as_the_narrowest_sum_asks_for() -> None:
+    """No grid keeps it."""
+
+    def jumping(torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array]]:
+        return [
+            (one[0] + 9.0 * (torque > 61.0) + 0.3 * (heat > 71.0), one[1])
+            for one in known(torque, speed, heat)
+        ]
+
+    def limited(torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array, Array]]:
+        jump = 9.0 * (torque > 61.0) + 0.3 * (heat > 71.0)
+        return [(a + jump, b + jump, c + jump) for a, b, c in curved(torque, speed, heat)]
+
+    grid = choose_grid(PLANS, limited, jumping, nowhere, BOX, 0.01)
+    assert [axis.size for axis in grid.axes] == [7, 11, 6]
+
+
+def test_limits_alone_are_kept_to_the_widest_sum() -> None:
+    """Straight values with limits that bend: what the values miss is nothing, and limits may miss two and a
+    half times what is allowed."""
+
+    def limited(torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array, Array]]:
+        return [(100.0 + 0.0 * a, 100.0 + b - a, 100.0 + c - a) for a, b, c in curved(torque, speed, heat)]
+
+    def level(torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array]]:
+        return [(one[0], 0.0 * one[0]) for one in limited(torque, speed, heat)]
+
+    grid = choose_grid(PLANS, limited, level, nowhere, BOX, 0.001)
+    assert [axis.size for axis in grid.axes] == [4, 5, 4]
+
+
+def test_a_region_that_no_table_shows_gets_two_dozen_nodes_at_most() -> None:
+    """A narrow slanted band is shown a little better with each; one of single points by none, of which a
+    dozen are tried and none is kept."""
+
+    def band(torque: Array, speed: Array, heat: Array) -> list[Array]:
+        return [np.abs(torque - 40.0 * speed + 100.0) < 40.0] * 2
+
+    sizes = [axis.size for axis in choose_grid(PLANS, curved, known, nowhere, BOX, 0.02).axes]
+    grid = choose_grid(PLANS, curved, known, band, BOX, 0.02)
+    assert [axis.size for axis in grid.axes] == [19, 14, 4]
+    assert sum(axis.size for axis in grid.axes[:2]) == sum(sizes[:2]) + 24
+    assert grid.lost == pytest.approx(0.6113989637305699)
+
+    def points(torque: Array, speed: Array, heat: Array) -> list[Array]:
+        return [torque % 2.0 != 0.0] * 2
+
+    tried = []
+    real = map_grid._Shown.lost
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(
+            map_grid._Shown,
+            "lost",
+            lambda self, nodes: (tried.append(sum(map(len, nodes))), real(self, nodes))[1],
+        )
+        grid = choose_grid(PLANS, curved, known, points, BOX, 0.02)
+    assert ([axis.size for axis in grid.axes], grid.lost) == (sizes, 1.0)
+    assert max(tried) == sum(sizes[:2]) + 12
+
+
 def test_no_more_nodes_than_a_file_bears(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the error would ask for more, the widest of the sums that keeps to them is taken."""
     fine = choose_grid(PLANS, curved, known, nowhere, BOX, 0.001)
@@ -280,6 +358,8 @@ def test_no_more_nodes_than_a_file_bears(monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setattr(map_grid, "MOST_NODES", size - 1)
     coarse = choose_grid(PLANS, curved, known, nowhere, BOX, 0.001)
     assert [axis.size for axis in coarse.axes] == [5, 10, 5]
+    monkeypatch.setattr(map_grid, "MOST_NODES", 1)  # then as few as the widest sum asks for
+    assert [axis.size for axis in choose_grid(PLANS, curved, known, nowhere, BOX, 0.001).axes] == [5, 10, 5]
     monkeypatch.setattr(map_grid, "MOST_NODES", size)
     same = choose_grid(PLANS, curved, known, nowhere, BOX, 0.001)
     assert [axis.tolist() for axis in same.axes] == [axis.tolist() for axis in fine.axes]

@@ -288,7 +288,8 @@ def test_a_quantity_of_one_build_and_where_its_limit_is_meant(joint: Characteris
 def test_numbers_that_cannot_be(joint: Characterisation) -> None:
     """An interval that is open on one side holds what lies on that side."""
     items = {
-        "sound": quantity(2.0, 0.5), "at_its_end": quantity(3.0, low=1.0, high=3.0), "exact": quantity(3.0, 0.0),
+        "sound": quantity(2.0, 0.5), "at_its_end": quantity(3.0, low=1.0, high=3.0),
+        "exact": quantity(3.0, 0.0),
         "open_above": quantity(7.0, low=1.0), "open_below": quantity(-7.0, high=1.0),
         "not_there": quantity(None, low=1.0, high=2.0), "negative": quantity(2.0, -0.5, low=1.0, high=3.0),
         "too_low": quantity(0.9, low=1.0, high=2.0), "too_high": quantity(2.1, low=1.0, high=2.0),
@@ -326,8 +327,12 @@ class TestNextSteps:
             "state the law",
             "gear_friction: needs more torque",
             "preload_torque (u = 0.62 %, 64 % of its variance is noise): record more cycles",
-            "ramp_bias_coast_loading (u = 6.7 %, 64 % of its variance is gear friction (build sheet)): "
-            "fit other ramps once, or state the gear friction better: ramps and gears cannot be told apart",
+            (
+                "ramp_bias_coast_loading (u = 6.7 %, 64 % of its variance is gear friction (build "
+                "sheet)): "
+                "fit other ramps once, or state the gear friction better: ramps and gears cannot be told "
+                "apart"
+            ),
         ]
 
     @pytest.mark.parametrize(
@@ -357,10 +362,16 @@ class TestNextSteps:
             friction_coefficient=quantity(0.1, u=0.01, budget={Source.SPRING_FORCE: 0.01}),
         )
         assert found == [
-            "preload_torque_as_read (u = 1.2 %, 100 % of its variance is noise): take more readings of each "
-            "kind",
-            "friction_coefficient (u = 10 %, 100 % of its variance is spring force (build sheet)): measure "
-            "the spring force better: it limits the friction coefficient",
+            (
+                "preload_torque_as_read (u = 1.2 %, 100 % of its variance is noise): take more readings of "
+                "each "
+                "kind"
+            ),
+            (
+                "friction_coefficient (u = 10 %, 100 % of its variance is spring force (build sheet)): "
+                "measure "
+                "the spring force better: it limits the friction coefficient"
+            ),
         ]
         for without in ({"budget": {}}, {"u": None}, {"u": 0.0}, {"value": 0.0}, {"value": None}):
             item = quantity(80.0, **by_noise).model_copy(update=without)

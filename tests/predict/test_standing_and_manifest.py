@@ -50,7 +50,10 @@ def whole(tmp_path: Path) -> Path:
 
 def test_a_manifest_is_a_file_of_its_set(whole: Path) -> None:
     said = json.loads((whole / NAME).read_text(encoding="utf-8"))
-    files = {"map.json": hashlib.sha256(b"1\n2\n").hexdigest(), "A/map.json": hashlib.sha256(b"3").hexdigest()}
+    files = {
+        "map.json": hashlib.sha256(b"1\n2\n").hexdigest(),
+        "A/map.json": hashlib.sha256(b"3").hexdigest(),
+    }
     assert {key: part for key, part in said.items() if key != "sha256"} == {
         "format": "diffbench-manifest/1", "result": "r" * 64, "files": files,
     }  # fmt: skip
@@ -145,7 +148,13 @@ def test_nothing_is_written_over_a_result(whole: Path, tmp_path: Path) -> None:
     """By its own name, from the folder above, by another way to it; what it does not name is free."""
     (tmp_path / "link").symlink_to(whole, target_is_directory=True)
     os.link(whole / "map.json", whole / "hard.json")
-    own = [whole / "map.json", whole / NAME, whole / "A/map.json", tmp_path / "link/map.json", whole / "hard.json"]
+    own = [
+        whole / "map.json",
+        whole / NAME,
+        whole / "A/map.json",
+        tmp_path / "link/map.json",
+        whole / "hard.json",
+    ]
     for place in own:
         with pytest.raises(OutputError) as caught:
             refuse_over_results([tmp_path / "x.json", place, whole / "free.json"])
@@ -192,14 +201,19 @@ def test_a_manifest_is_described() -> None:
     described = document_schema()
     digest_of = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
     assert described["properties"]["files"]["additionalProperties"] == digest_of
-    assert described["properties"]["sha256"] == {**digest_of, "description": "of the content of this document"}
+    assert described["properties"]["sha256"] == {
+        **digest_of,
+        "description": "of the content of this document",
+    }
     assert described["required"] == ["format", "result", "files", "sha256"]
     assert described["additionalProperties"] is False
 
 
 def test_folders_of_builds() -> None:
     """As far as every file system can bear a name, and no two alike; a number from two on."""
-    made = folder_names(["Map.JSON", "map.json", "x" * 90, "é" * 41, "e\u0301", "É", ". .", "com0", "lpt9.txt", "com10"])
+    made = folder_names(
+        ["Map.JSON", "map.json", "x" * 90, "é" * 41, "e\u0301", "É", ". .", "com0", "lpt9.txt", "com10"]
+    )
     assert made == [
         "Map.JSON-2", "map.json-3", "x" * 80, "é" * 40, "é", "É-2", "_", "_com0", "_lpt9.txt", "com10",
     ]  # fmt: skip
@@ -216,7 +230,11 @@ def stood(tmp_path: Path) -> Path:
 
 def write_result(folder: Path, sheet: Path, home: Path, **changes: Any) -> None:
     """As a fit from the folder of the sheet's folder writes it."""
-    names = {"job/run.toml": home / "run.toml", "job/tare.csv": home / "tare.csv", "rig.toml": home.parent / "rig.toml"}
+    names = {
+        "job/run.toml": home / "run.toml",
+        "job/tare.csv": home / "tare.csv",
+        "rig.toml": home.parent / "rig.toml",
+    }
     provenance = {
         "version": __version__, "inputs": {name: digest(path) for name, path in names.items()},
         "visits": ["job/run.toml"], **changes,
@@ -247,14 +265,19 @@ class TestStands:
         assert stands_near(Path("job/run.toml")) == Path("here")
 
     def test_what_was_named_in_full_stays_there(self, stood: Path) -> None:
-        inputs = {"job/run.toml": digest(stood / "run.toml"), str(stood / "tare.csv"): digest(stood / "tare.csv")}
+        inputs = {
+            "job/run.toml": digest(stood / "run.toml"),
+            str(stood / "tare.csv"): digest(stood / "tare.csv"),
+        }
         write_result(stood / "out", stood / "run.toml", stood, inputs=inputs)
         assert stands(stood / "out", [stood / "run.toml"]) is not None
         (stood / "tare.csv").write_bytes(b"other")
         assert stands(stood / "out", [stood / "run.toml"]) is None
         # all of it in full: from the first run sheet on
         inputs = {str(stood / name): digest(stood / name) for name in ("run.toml", "tare.csv")}
-        write_result(stood / "out", stood / "run.toml", stood, inputs=inputs, visits=[str(stood / "run.toml")])
+        write_result(
+            stood / "out", stood / "run.toml", stood, inputs=inputs, visits=[str(stood / "run.toml")]
+        )
         moved = stood.rename(stood.with_name("moved"))
         assert stands(moved / "out", [moved / "run.toml"]) is not None
 
@@ -271,7 +294,9 @@ class TestStands:
         assert stands(stood / "out", [stood / "run.toml"]) is None
         assert stands_near(stood / "run.toml") is None
 
-    @pytest.mark.parametrize("gone", ["out/map.json", f"out/{NAME}", "out/characterisation.json", "tare.csv", "../rig.toml"])
+    @pytest.mark.parametrize(
+        "gone", ["out/map.json", f"out/{NAME}", "out/characterisation.json", "tare.csv", "../rig.toml"]
+    )
     def test_what_is_gone_or_edited_is_a_doubt(self, gone: str, stood: Path) -> None:
         (stood / gone).write_bytes(b"{}")
         assert stands(stood / "out", [stood / "run.toml"]) is None
