@@ -134,3 +134,118 @@ def test_what_a_profile_does_not_see_adds_as_root_of_squares() -> None:
     low, high = interval(Combined(100.0, 5.0, {"noise": 3.0, "gears": 4.0}, np.inf, estimate))
     assert 100.0 - low == pytest.approx(1.96 * np.hypot(3.6, 4.0), rel=1e-4)
     assert high - 100.0 == pytest.approx(1.96 * np.hypot(2.7, 4.0), rel=1e-4)
+
+
+T = np.linspace(0.0, 3.0, 40)
+DECAYS = 2.0 * np.exp(-T) + np.exp(-3.0 * T) + np.random.default_rng(3).normal(0.0, 0.02, T.size)
+RATES = np.array([0.02, 0.06, 0.11, 0.22, 0.56, 1.1])
+SPEEDS = np.array([64.0, 102.0, 131.0, 150.0, 196.0, 203.0])
+
+
+def decays(b: Array) -> Array:
+    return (DECAYS - b[0] * np.exp(-b[1] * T) - b[2] * np.exp(-b[3] * T)) / 0.02
+
+
+def saturating(b: Array) -> Array:
+    return (SPEEDS - b[0] * RATES / (b[1] + RATES)) / 9.0
+
+
+def cubed(b: Array) -> Array:
+    return np.array([(b[0] ** 3 - 0.4) / 0.3, (b[1] + b[0] - 1.0) / 0.2])
+
+
+#: Residual, unknowns, quantity, factor, u over the plain one: what came out, below and above, at how many
+#: evaluations of the model.
+BENT: dict[str, tuple[Residual, tuple[Unknown, ...], Callable[[Array], float], float, float]] = {
+    "a rate": (
+        decays,
+        tuple(Unknown(n, v, low=0.0, high=20.0) for n, v in zip("apbq", (2, 1, 1, 3), strict=True)),
+        lambda b: float(b[1]),
+        1.96,
+        1.0,
+    ),
+    "a share": (
+        decays,
+        tuple(Unknown(n, v, low=0.0, high=20.0) for n, v in zip("apbq", (2, 1, 1, 3), strict=True)),
+        lambda b: float(b[2] / (b[0] + b[2])),
+        1.96,
+        1.3,
+    ),
+    "a fast rate": (
+        decays,
+        tuple(Unknown(n, v, low=0.0, high=6.0) for n, v in zip("apbq", (2, 1, 1, 3), strict=True)),
+        lambda b: float(b[3]),
+        3.0,
+        1.0,
+    ),
+    "a speed": (
+        saturating,
+        (Unknown("v", 200.0), Unknown("k", 0.05, low=0.0)),
+        lambda b: float(b[0]),
+        1.96,
+        2.0,
+    ),
+    "half of it": (
+        saturating,
+        (Unknown("v", 200.0), Unknown("k", 0.05, low=0.0)),
+        lambda b: float(b[1]),
+        1.96,
+        3.0,
+    ),
+    "one of them known": (
+        saturating,
+        (Unknown("v", 200.0, knowledge="stated", prior=190.0, prior_u=12.0), Unknown("k", 0.05, low=0.0)),
+        lambda b: float(b[0] * b[1]),
+        2.5,
+        1.0,
+    ),
+    "a cube": (
+        cubed,
+        (Unknown("x", 0.7, low=-2.0, high=2.0), Unknown("y", 0.3, low=-2.0, high=0.6)),
+        lambda b: float(b[0]),
+        1.96,
+        1.0,
+    ),
+    "beside a cube": (
+        cubed,
+        (Unknown("x", 0.7, low=0.2, high=2.0), Unknown("y", 0.3, low=-2.0, high=0.6)),
+        lambda b: float(b[1]),
+        1.96,
+        1.0,
+    ),
+}
+CAME_OUT = {
+    "a rate": (0.02826459, 1.165546, 0.9182583, 26),
+    "a share": (0.03256914, 0.8467157, 1.304422, 34),
+    "a fast rate": (0.4023175, 0.8440486, 1.300662, 28),
+    "a speed": (8.039817, 0.9652795, 1.137165, 13),
+    "half of it": (0.009558067, 0.7266566, 1.604579, 24),
+    "one of them known": (1.934187, 0.8708069, 1.234686, 29),
+    "a cube": (0.1842016, 1.773321, 0.7172596, 64),
+    "beside a cube": (0.2719011, 0.9163765, 0.6319943, 20),
+}
+
+
+@pytest.mark.parametrize("name", BENT)
+def test_profiles_of_bent_models_as_they_came_out(name: str) -> None:
+    """To the number of evaluations: of rates and shares of a curve, saturation with and
+    without knowledge beforehand, and a cube between bounds."""
+    residual, unknowns, quantity, factor, more = BENT[name]
+    problem, solution = solved(residual, *unknowns)
+    steps = np.eye(len(unknowns)) * 1e-6
+    slope = np.array([(quantity(solution.x + h) - quantity(solution.x - h)) / 2e-6 for h in steps])
+    step = np.full(len(unknowns), 1e-5)
+    half = {} if factor == 1.96 else {"factor": factor}
+    plain = profile(problem, solution, quantity, slope, step=step, **half)
+    found = profile(problem, solution, quantity, slope, step=step, u=more * plain.u, **half)
+    u, below, above, evaluations = CAME_OUT[name]
+    assert (plain.u, found.below, found.above) == pytest.approx((u, below, above), rel=1e-6)
+    assert found.evaluations == evaluations
+
+
+def test_what_has_no_doubt_has_no_profile() -> None:
+    """A quantity that no unknown moves, or of which nothing is in doubt: nothing is evaluated."""
+    problem, solution = solved(reading(10.0, 2.0), Unknown("x", 2.0))
+    for slope, u in ((np.zeros(1), None), (np.zeros(1), 0.3), (np.ones(1), 0.0)):
+        found = profile(problem, solution, lambda x: float(x[0]), slope, step=STEP[:1], u=u)
+        assert (found.u, found.below, found.above, found.evaluations) == (u or 0.0, 1.0, 1.0, 0)
