@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
 from diffbench.documents.rig import Allowance
 from diffbench.doubts import Source
-from diffbench.fitting import Candidate, FitData, Form, Setup
+from diffbench.fitting import Candidate, Estimate, FitData, Form, Setup
 from diffbench.fitting.adequacy import adequacy, misfit_factor, without_considered
 from diffbench.fitting.departures import asked, departure_findings, in_limits, sight
 from diffbench.fitting.discrepancy import (
@@ -28,7 +28,9 @@ from diffbench.fitting.discrepancy import (
     discrepancy,
     left_out_of,
 )
+from diffbench.fitting.estimates import Condition, direct_estimates, moved_estimates
 from diffbench.fitting.noise import from_residual
+from diffbench.fitting.sheet_estimates import split
 from diffbench.fitting.solver import jacobian
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
@@ -315,6 +317,72 @@ def test_models_and_their_unknowns(law: str, data_of: Callable[..., FitData], de
         observed, columns = model.columns(x)
         own["columns"] = [told(observed), *(told(column) for column in columns.T)]
     held_against(f"model-{law}", found)
+
+
+#: What sheets state: by section, key and change; and which products the fit determines.
+SHEETS: dict[str, tuple[dict[str, dict[str, Any]], Callable[[str], bool]]] = {
+    "all": ({}, lambda _: True),
+    "angles alone": ({"preload": {"spring_force": None}}, lambda _: True),
+    "force alone": ({"ramps": {"drive_angle": None, "coast_angle": None}}, lambda _: True),
+    "drive alone": ({"ramps": {"coast_angle": None}}, lambda name: "coast" not in name),
+    "no pin": ({"ramps": {"pin_radius": None}}, lambda _: True),
+    "loading alone": ({}, lambda name: "unloading" not in name),
+    "no preload": ({}, lambda name: "preload" not in name),
+    "neither, loading": (
+        {"preload": {"spring_force": None}, "ramps": {"drive_angle": None}},
+        lambda name: "unloading" not in name,
+    ),
+    "nothing": ({}, lambda _: False),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("law", ["additive", "greater-of"])
+def test_quantities_of_a_fit_and_its_sheet(
+    law: str, made: Callable[..., Candidate], demo_build: Build
+) -> None:
+    """Every quantity that is read off a candidate, here and at another condition, with its slopes, words and
+    needs; and what its products come to by what the sheet states: force, angles, both or neither."""
+    candidate = made(law, lambda d: 0.0 * d.time)
+    covariance = candidate.covariance()
+    deviation = np.sqrt(np.diag(covariance.total))
+    found: dict[str, Any] = {}
+
+    def plain(every: Mapping[str, Estimate]) -> dict[str, Any]:
+        return {
+            name: {
+                "value": one.value, "slope": told(one.gradient), "sheet": dict(one.sheet), "unit": one.unit,
+                "meaning": one.meaning, "needs": one.needs, "at": one.at_input_torque, "where": one.condition,
+            }
+            for name, one in every.items()
+        }  # fmt: skip
+
+    read = {"build": 0, "suffix": "[a]"}
+    found["direct"] = plain(direct_estimates(candidate, deviation, torque_range=(-180.0, 420.0), **read))
+    found["one flank"] = plain(direct_estimates(candidate, deviation, torque_range=(0.5, 0.9), **read))
+    for turned in (False, True):
+        there = Condition("as_read", 23.0, 0.4, turned, "where it was read")
+        found[f"moved {turned}"] = plain(moved_estimates(candidate, deviation, there, **read))
+    for name, (changes, reliable) in SHEETS.items():
+        parts = {
+            part: getattr(demo_build, part).model_copy(update=change) for part, change in changes.items()
+        }
+        build = demo_build.model_copy(update=parts)
+        names = candidate.names.position
+        known = {
+            one: reliable(one) for one in [*names, *(f"ramp_bias_{f}_unloading" for f in ("drive", "coast"))]
+        }
+        parted = split(candidate, covariance, [build], [""], known, [0])
+        found[name] = {
+            "estimates": plain(parted.estimates),
+            "rest": {
+                key: [vars(one) if hasattr(one, "__dict__") else one for one in value]
+                if isinstance(value, list | tuple)
+                else value
+                for key, value in vars(parted).items()
+                if key != "estimates"
+            },
+        }
+    held_against(f"quantities-{law}", found)
 
 
 def held_against(name: str, found: dict[str, Any]) -> None:

@@ -85,6 +85,9 @@ PURE = {
     "diffbench.fitting.bench_constants",
     "diffbench.fitting.departures",
     "diffbench.fitting.discrepancy",
+    # numbers of one candidate, and of what its sheet states
+    "diffbench.fitting.estimates",
+    "diffbench.fitting.sheet_estimates",
     "diffbench.results.discrepancy",
     "diffbench.exports.hdf5_times",  # bytes in, bytes out
 }
