@@ -14,10 +14,19 @@ import numpy as np
 import pytest
 
 from diffbench.conditioning.bench import ErrorSource
-from diffbench.documents import Build
+from diffbench.documents import Build, load_build, load_visit
 from diffbench.documents.rig import Allowance
 from diffbench.doubts import Source
-from diffbench.fitting import Candidate, Estimate, FitData, Form, Setup
+from diffbench.fitting import (
+    Candidate,
+    Estimate,
+    FitData,
+    Form,
+    Setup,
+    condition_visit,
+    gather,
+    next_test,
+)
 from diffbench.fitting.adequacy import adequacy, misfit_factor, without_considered
 from diffbench.fitting.departures import asked, departure_findings, in_limits, sight
 from diffbench.fitting.discrepancy import (
@@ -30,6 +39,7 @@ from diffbench.fitting.discrepancy import (
 )
 from diffbench.fitting.estimates import Condition, direct_estimates, moved_estimates
 from diffbench.fitting.noise import from_residual
+from diffbench.fitting.parameters import Combined
 from diffbench.fitting.sheet_estimates import split
 from diffbench.fitting.solver import jacobian
 from diffbench.physics.friction import Stribeck
@@ -37,6 +47,7 @@ from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results.discrepancy import expected_apart, left_out
 
 BRANCHES = ("loading", "unloading", "mean")
+FORCE = Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "unit-q17-rebuilt.toml"
 HELD = Path(__file__).with_name("whole_results")
 CELLS = 2400
 CLOSE = 1e-6
@@ -383,6 +394,93 @@ def test_quantities_of_a_fit_and_its_sheet(
             },
         }
     held_against(f"quantities-{law}", found)
+
+
+@pytest.fixture(scope="module")
+def swept(candidate_of: Callable[..., Candidate]) -> tuple[Candidate, Any, Any]:
+    """A short sweep of the fixtures at the numbers where a search begins, its conditioned visit and sheet."""
+    visit = load_visit(Path(__file__).resolve().parents[2] / "fixtures" / "shims" / "run-shim-0.1mm.toml")
+    conditioned, _ = condition_visit(visit, lambda _: None)
+    data = gather(conditioned)
+    model = Setup.of([visit.build], data).model(Form(GreaterOf(), Stribeck(1.0)))
+    names, x = model.names, model.names.start.copy()
+    for name, value in (("preload_torque", 80.0), ("viscous", 0.2), ("joint_fraction", 0.1)):
+        x[names.position[name]] = value
+    candidate = candidate_of(model, model.residual(x), sigma=0.7, inflation=1.4, x=x)
+    rows = jacobian(model.residual, x, candidate.steps, names.low, names.high) / (0.7 * np.sqrt(1.4))
+    solution = replace(candidate.solution, jacobian=rows)
+    return replace(candidate, solution=solution), conditioned[0], visit.build
+
+
+def test_plans_of_further_runs(swept: tuple[Candidate, Any, Any]) -> None:
+    """Where recordings did not go: of one flank, speed, direction, or without a temperature; and what each
+    planned run would leave of every unknown's variance."""
+    candidate, visit, build = swept
+    data = candidate.model.data
+    found: dict[str, Any] = {}
+
+    def plans(name: str, **changes: Any) -> None:
+        changed = replace(candidate, model=candidate.model.on(replace(data, **changes)))
+        found[name] = [[text, vars(plan)] for text, plan in next_test._plans(changed, visit, 0)]
+
+    plans("all")
+    plans("drive", input_torque=np.abs(data.input_torque))
+    plans("coast", input_torque=-np.abs(data.input_torque))
+    plans("slight coast", input_torque=np.where(data.input_torque < 0.0, 0.3, 1.0) * data.input_torque)
+    plans("one way", direction=np.ones(data.direction.size))
+    plans("one speed", speed_difference=np.full(data.direction.size, 4.0))
+    plans("fast", speed_difference=data.speed_difference + 1.2)
+    plans("slow", speed_difference=0.1 * data.speed_difference)
+    plans("no oil", oil=np.full(data.direction.size, np.nan))
+    plans("cold", oil=data.oil - 45.0)
+
+    known, rows = next_test._known(candidate)
+    every = np.eye(len(candidate.names))
+    found["known"] = {
+        "information": told(known.information),
+        "precision": told(known.precision),
+        "considered": told(known.considered),
+        "variances": told(np.log(known.variances(every)[1:] + 1e-12)),
+    }
+    for text, after in (
+        *next_test._repeats(known, rows, every, candidate, 0),
+        *next_test._sweeps(known, every, candidate, visit, 0),
+        *next_test._papers(known, every, candidate),
+    ):
+        found[text] = told(np.log(after[1:] + 1e-12))
+    plan = next_test.PlannedSweep((-120.0, 300.0), (2.0, -3.0), 41.0)
+    planned = next_test.planned_data(plan, visit, candidate, 0)
+    found["cells"] = {
+        name: told(value)
+        for name, value in vars(planned).items()
+        if isinstance(value, np.ndarray) and value.dtype != object and np.isfinite(value).all()
+    }
+    combined = {
+        name: Combined(
+            80.0,
+            2.0,
+            {Source.FORM: 0.3},
+            np.inf,
+            Estimate(80.0, every[i], "1", "", "", 1.0, {Source.SPRING_FORCE: 1.1}),
+        )
+        for i, name in enumerate(("preload_torque", "viscous_coefficient", "friction_coefficient"))
+    }
+    for ratio in (0.1, 0.79, 0.81, 1.3):
+        worth, test = next_test._offer("run", np.full(3, ratio), list(combined), combined)
+        found[f"worth {ratio}"] = [worth, [one.model_dump() for one in test.gains]]
+    for u in (60.0, 19.6, 19.4):
+        force = with_force(build, u)
+        pressed = next_test._pressed(force, list(combined), combined)
+        found[f"pressed {u}"] = pressed and [pressed[0], told(pressed[1])]
+    held_against("further-runs", found)
+
+
+def with_force(build: Build, u: float) -> Build:
+    """The sheet with a spring force of 1950 N and a doubt."""
+    force = load_build(FORCE).preload.spring_force
+    assert force is not None
+    preload = build.preload.model_copy(update={"spring_force": replace(force, u=u)})
+    return build.model_copy(update={"preload": preload})
 
 
 def held_against(name: str, found: dict[str, Any]) -> None:
