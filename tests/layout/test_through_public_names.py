@@ -87,6 +87,7 @@ PURE = {
     "diffbench.fitting.discrepancy",
     # numbers of one candidate, and of what its sheet states
     "diffbench.fitting.estimates",
+    "diffbench.fitting.hand",
     "diffbench.fitting.next_test",
     "diffbench.fitting.sheet_estimates",
     "diffbench.results.discrepancy",
