@@ -86,6 +86,7 @@ PURE = {
     "diffbench.fitting.departures",
     "diffbench.fitting.discrepancy",
     # numbers of one candidate, and of what its sheet states
+    "diffbench.fitting.choose",  # verdicts by information
     "diffbench.fitting.estimates",
     "diffbench.fitting.hand",
     "diffbench.fitting.next_test",
