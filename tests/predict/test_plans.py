@@ -274,27 +274,28 @@ class TestLimitsByHand:
     FAR: ClassVar = (np.array([-700.0, -400.0, -150.0, 0.0, 150.0, 400.0, 700.0]), NODES[1], NODES[2])
 
     @pytest.mark.parametrize("drive", [True, False])
-    @pytest.mark.parametrize("loaded", [True, False])
+    @pytest.mark.parametrize("reached", [(210.0, 160.0), (60.0, 45.0), (0.0, 0.0)])
     @pytest.mark.parametrize("branch", ["loading", "unloading", "mean"])
     def test_a_flank_that_never_opened(
         self,
         drive: bool,
-        loaded: bool,
+        reached: tuple[float, float],
         branch: str,
         characterised: Results,
         form_of: Forms,
         region_of: Region,
         law_by_hand: Hand,
     ) -> None:
-        """P 80, Phi 0.1, ramps of 0.6 and 1.6: as good as closed to 210 N·m loading, 160 unloading (or never
-        loaded). The value opens nothing within that; the least is the closed law P + Phi K |T|, the most
-        opens right behind what was seen: from P there, by all of its torque where nothing was seen."""
+        """P 80, Phi 0.1, ramps of 0.6 and 1.6: as good as closed to 210 N·m loading, 160 unloading, to less
+        than P, or never loaded. The value opens nothing within that; the least is the closed law P + Phi K
+        |T|, the most opens right behind what was seen: from P there, by all of its torque where no more than P
+        was seen."""
         own, other, sign = ("drive", "coast", 1.0) if drive else ("coast", "drive", -1.0)
-        low, high = (-530.0, 210.0 * loaded) if drive else (-210.0 * loaded, 530.0)
+        low, high = (-530.0, reached[0]) if drive else (-reached[0], 530.0)
         region = region_of(
             outline=[(low, 1.7), (high, 2.3), (high, 8.1), (low, 9.4)],
             temperature_degC=(47.3, 71.6),
-            **{f"{own}_unloading_Nm": 160.0 * loaded, f"{other}_unloading_Nm": 390.0},
+            **{f"{own}_unloading_Nm": reached[1], f"{other}_unloading_Nm": 390.0},
             **{f"{own}_ramp_seen": False},
         )
         ramps = {f"ramp_bias_{own}_loading": 0.6, f"unloading_ratio_{own}": 1.6}
@@ -303,7 +304,7 @@ class TestLimitsByHand:
         units = {f"{own}_bias": 0.6, f"{own}_ratio": 1.6, f"{other}_bias": 0.5, f"{other}_ratio": 1.4}
         raw = replace(law_by_hand("greater-of"), **units)
         kept, opening = raw, 80.0 / 0.9
-        if loaded:
+        if reached[0] > 100.0:
             kept = replace(raw, **{f"{own}_bias": opening / 210.0, f"{own}_ratio": 210.0 / 160.0})
         closed = replace(
             raw, preload_law=PRELOAD_LAWS["additive"], preload_values=(),
@@ -312,15 +313,15 @@ class TestLimitsByHand:
         place = tuple(np.meshgrid(*self.FAR, indexing="ij"))
         value = steady_locking_torque(kept, *place, branch)
         most = []
-        for side, bias, seen in (("loading", 0.6, 210.0), ("unloading", 0.96, 160.0)):
-            slope = 0.1 * bias + (80.0 / seen if loaded else 1.0)
+        for side, bias, seen in (("loading", 0.6, reached[0]), ("unloading", 0.96, reached[1])):
+            slope = 0.1 * bias + (80.0 / seen if seen > 80.0 else 1.0)
             steep = {f"{own}_bias": slope, f"{own}_ratio": 1.0, "preload_values": (0.1 * bias / slope,)}
             if branch in (side, "mean"):
                 most.append(steady_locking_torque(replace(raw, **steep), *place, side))
         here = sign * place[0] > 0.0
         least = np.where(here, np.minimum(steady_locking_torque(closed, *place, branch), value), value)
         largest = np.where(here, np.maximum(np.mean(most, axis=0), value), value)
-        seen = (390.0, 160.0 * loaded) if drive else (160.0 * loaded, 390.0)
+        seen = (390.0, reached[1]) if drive else (reached[1], 390.0)
         ends = (low, high) if branch == "loading" else (-seen[0], seen[1])
         at_edge = steady_locking_torque(kept, np.clip(place[0], *ends), *place[1:], branch)
         half = 0.1 * np.abs(value - at_edge)
@@ -393,6 +394,16 @@ class TestLimitsByHand:
         moved = found.values["loading"][0] - found.values["loading"][3]
         np.testing.assert_allclose(more[0], 0.1 * moved, rtol=1e-9)
 
+    def test_a_flank_without_ramps_that_never_opened(
+        self, characterised: Results, form_of: Forms, region_of: Region
+    ) -> None:
+        """Nothing divides by a bias of nothing: the value is level, the most opens behind what was seen."""
+        form = form_of("greater-of", ramp_bias_coast_loading=0.0, gear_friction=0.0, viscous=0.0)
+        found = map_on(characterised(form, tested=region_of(**{**ODD, "coast_ramp_seen": False})), self.FAR)
+        level = found.values["loading"][:4, 0, 0]
+        np.testing.assert_allclose(level, level[3])
+        np.testing.assert_allclose(found.high["loading"][0, 0, 0], level[3] * 700.0 / 210.0, rtol=1e-9)
+
     def test_what_is_left_out_comes_in_once(self, characterised: Results, form_of: Forms) -> None:
         """Its part of the unknowns' doubt is taken off where its own doubt comes in by the place."""
         from diffbench.results.discrepancy import DiscrepancyState
@@ -413,6 +424,13 @@ class TestLimitsByHand:
         def high(form: FormState) -> LockingMap:
             return map_on(characterised(form), NODES)
 
+        # nodes are chosen by the law alone
+        assert rules._alone(plain) is plain
+        known = plain.model_copy(update={"discrepancy": state})
+        assert rules._alone(known) is known
+        corrected = state.model_copy(update={"corrects": True})
+        alone_too = rules._alone(plain.model_copy(update={"discrepancy": corrected}))
+        assert alone_too.discrepancy == state
         beside = high(doubled.model_copy(update={"discrepancy": state}))
         np.testing.assert_allclose(beside.high["mean"], high(plain).high["mean"])
         alone = high(doubled)
