@@ -288,8 +288,8 @@ class TestLimitsByHand:
     ) -> None:
         """P 80, Phi 0.1, ramps of 0.6 and 1.6: as good as closed to 210 N·m loading, 160 unloading, to less
         than P, or never loaded. The value opens nothing within that; the least is the closed law P + Phi K
-        |T|, the most opens right behind what was seen: from P there, by all of its torque where no more than P
-        was seen."""
+        |T|, the most opens right behind what was seen: from P there, by all of its torque where no more than
+        P was seen."""
         own, other, sign = ("drive", "coast", 1.0) if drive else ("coast", "drive", -1.0)
         low, high = (-530.0, reached[0]) if drive else (-reached[0], 530.0)
         region = region_of(
