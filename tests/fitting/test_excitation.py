@@ -15,6 +15,7 @@ from diffbench.documents import Build
 from diffbench.fitting import Candidate, FitData, Form, Setup, excitation_findings
 from diffbench.fitting import tested_region as region_of
 from diffbench.fitting.bench_constants import _apart, contradicted
+from diffbench.fitting.tested import may_be_closed
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results import characterisation
@@ -374,3 +375,36 @@ class TestRegion:
         torque = [-210.0, *self.TORQUE[1:]]
         found = of(torque, self.SPEED, law="greater-of", preload=preload)
         assert (found.drive_ramp_seen, found.coast_ramp_seen) == (drive, coast)
+
+
+@pytest.mark.parametrize(
+    ("law", "drive", "coast", "preload", "may"),
+    [
+        # three tenths of 1.25, the bias of a unit that never slips; thrust of 0.3/0.7 of the preload
+        ("additive", 0.374, 0.374, 900.0, True), ("additive", 0.376, 0.1, 900.0, False),
+        ("additive", 0.1, 0.376, 900.0, False), ("additive", 0.1, 0.05, 140.1, True),
+        ("additive", 0.1, 0.05, 139.9, False), ("additive", 0.05, 0.3, 140.1, True),
+        ("additive", 0.05, 0.3, 139.9, False), ("greater-of", 0.1, 0.05, 900.0, False),
+    ],
+)  # fmt: skip
+def test_slight_ramps_may_be_those_of_a_contact_that_never_opened(
+    law: str,
+    drive: float,
+    coast: float,
+    preload: float,
+    may: bool,
+    data_of: Callable[..., FitData],
+    candidate_of: Callable[..., Candidate],
+    demo_build: Build,
+) -> None:
+    """At 600 N·m drive and 200 coast."""
+    data = data_of(cells=3, input_torque=np.array([-200.0, 0.0, 600.0]))
+    model = Setup.of([demo_build], data).model(
+        Form(Additive() if law == "additive" else GreaterOf(), Stribeck(1.0))
+    )
+    x = model.names.start.copy()
+    for name, value in (
+        ("ramp_bias_drive_loading", drive), ("ramp_bias_coast_loading", coast), ("preload_torque", preload),
+    ):  # fmt: skip
+        x[model.names.position[name]] = value
+    assert may_be_closed(candidate_of(model, np.zeros(3), x=x)) is may

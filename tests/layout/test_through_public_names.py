@@ -91,6 +91,7 @@ PURE = {
     "diffbench.fitting.hand",
     "diffbench.fitting.next_test",
     "diffbench.fitting.sheet_estimates",
+    "diffbench.fitting.tested",
     "diffbench.results.discrepancy",
     "diffbench.exports.hdf5_times",  # bytes in, bytes out
 }
