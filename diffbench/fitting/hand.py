@@ -14,7 +14,7 @@ another temperature and speed keeps its plausible range, and a quantity that lea
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Literal, cast
 
@@ -145,7 +145,7 @@ class HandCandidate(Candidate):
     """One form, fitted to readings by hand: independent, their scatter known beforehand, none left out;
     ``part`` of the range of the friction law's speed."""
 
-    part: float = 0.0
+    part: float = field(kw_only=True)
 
     @property
     def first_preload(self) -> float:
@@ -625,7 +625,9 @@ def next_readings(
                 told = _foretold(candidate, flank, reading)
                 plans.append((_words(case, direction, state, told), after))
     offers = [_offer(text, before - after, targets) for text, after in plans]
-    return [test for worth, test in sorted(offers, key=lambda offer: -offer[0]) if worth > 0.0][:SHOWN]
+    # where both flanks are worth the same, the last bit shall not say which comes first
+    ranked = sorted(offers, key=lambda offer: -round(offer[0], 6))
+    return [test for worth, test in ranked if worth > 0.0][:SHOWN]
 
 
 def _foretold(candidate: Candidate, flank: float, reading: float) -> str:

@@ -60,7 +60,7 @@ class _Surface:
     step: Array
     quantity: Quantity
     gradient: Array
-    sign: float = 1.0
+    sign: float
     evaluations: int = 0
 
     @property
@@ -75,7 +75,7 @@ class _Surface:
         names = self.problem.names
         residual = self.problem.residual(x)
         self.evaluations += 1
-        known = np.sum((x - names.prior) ** 2 * names.precision, where=names.precision > 0)
+        known = np.sum((x - names.prior) ** 2 * names.precision)
         risen = float(residual @ residual + known) - 2.0 * self.solution.cost
         reached = self.sign * (self.quantity(x) - self.quantity(self.solution.x))
         return _Point(x, residual, reached, risen if np.isfinite(risen) else np.inf)

@@ -133,7 +133,8 @@ class FormState(Frozen):
 
         if self.friction_law:
             return FRICTION_LAWS[self.friction_law]
-        return stribeck(self.stribeck_exponent or 1.0)
+        assert self.stribeck_exponent is not None  # else the file was refused
+        return stribeck(self.stribeck_exponent)
 
     def place(self, quantity: str, build: str) -> int:
         """Where the unknown of one build stands: its own, else that of all, else the one of several builds

@@ -64,8 +64,6 @@ class _Buckets:
             return None
         scale = int(count + 1.0) / span
         of_nodes = ((axis - axis[0]) * scale).astype(np.intp)
-        if np.unique(of_nodes).size < axis.size:
-            return None
         node = np.full(int(of_nodes[-1]) + 1, np.inf)
         node[of_nodes] = axis
         before = np.searchsorted(of_nodes, np.arange(node.size)) - 1
@@ -76,8 +74,7 @@ def _lower_nodes(axis: Array, buckets: _Buckets | None, held: Array) -> NDArray[
     """The last node at or before each place, all within the axis; what is no number has any node."""
     if buckets is None or np.isnan(held.sum()):
         # no number is sorted behind the last node
-        found: NDArray[np.intp] = axis.searchsorted(held, side="right") - 1
-        return np.minimum(found, axis.size - 1)
+        return np.asarray(axis.searchsorted(held, side="right") - 1)
     # the same rounding for nodes and places, which never falls: a place before a node is in no later bucket
     bucket = ((held - axis[0]) * buckets.scale).astype(np.intp)
     index: NDArray[np.intp] = buckets.before.take(bucket)
@@ -114,10 +111,8 @@ class Grid:
         self._axes = tuple(axes)
         # beyond the last node the gap is infinite: the share of the next node is nil there
         self._gaps = tuple(np.append(np.diff(axis), np.inf) for axis in self._axes)
-        self._last = tuple(len(axis) - 1 for axis in self._axes)
         self._lists = tuple(
-            (axis.tolist(), gaps.tolist(), len(axis) - 1)
-            for axis, gaps in zip(self._axes, self._gaps, strict=True)
+            (axis.tolist(), gaps.tolist()) for axis, gaps in zip(self._axes, self._gaps, strict=True)
         )
         self._buckets = tuple(_Buckets.of(axis) for axis in self._axes)
         _, n_second, n_third = (len(axis) + 1 for axis in self._axes)
@@ -135,22 +130,22 @@ class Grid:
         # but for what is infinite or no number.
         if (first - first) + (second - second) + (third - third) != 0.0:
             return math.nan
-        (axis, gaps, last), (axis_b, gaps_b, last_b), (axis_c, gaps_c, last_c) = self._lists
+        (axis, gaps), (axis_b, gaps_b), (axis_c, gaps_c) = self._lists
         i = bisect_right(axis, first) - 1
         if i < 0:
             i, x = 0, 0.0
         else:
-            x = 0.0 if i >= last else (first - axis[i]) / gaps[i]
+            x = (first - axis[i]) / gaps[i]
         j = bisect_right(axis_b, second) - 1
         if j < 0:
             j, y = 0, 0.0
         else:
-            y = 0.0 if j >= last_b else (second - axis_b[j]) / gaps_b[j]
+            y = (second - axis_b[j]) / gaps_b[j]
         k = bisect_right(axis_c, third) - 1
         if k < 0:
             k, z = 0, 0.0
         else:
-            z = 0.0 if k >= last_c else (third - axis_c[k]) / gaps_c[k]
+            z = (third - axis_c[k]) / gaps_c[k]
         along, across = self._strides
         v = table.numbers
         at = i * along + j * across + k

@@ -202,21 +202,21 @@ def fewest_nodes(plan: AxisPlan, values: Array, scale: Array, allowed: float) ->
     for stop in stops[1:]:
         while nodes[-1] < stop:
             start = nodes[-1]
-            good, bad = start + 1, stop + 1
-            if _keeps(x, values, scale, start, stop, allowed):
+            good, bad = start + 1, stop
+            if good < stop and _keeps(x, values, scale, start, stop, allowed):
                 good = stop
-            while good < stop and bad - good > 1:
+            while bad - good > 1:
                 middle = (good + bad) // 2
                 if _keeps(x, values, scale, start, middle, allowed):
                     good = middle
                 else:
                     bad = middle
-            nodes.append(min(good, stop))
+            nodes.append(good)
     return np.asarray(x[nodes])
 
 
 def _keeps(x: Array, values: Array, scale: Array, start: int, end: int, allowed: float) -> bool:
-    """Whether the chord between two candidates keeps the error."""
+    """Whether the chord between two candidates, with others between them, keeps the error."""
 
     def within(first: int, last: int, step: int) -> bool:
         inner = slice(first, last, step)
@@ -227,8 +227,6 @@ def _keeps(x: Array, values: Array, scale: Array, start: int, end: int, allowed:
     # a chord misses a smooth curve most near its middle: of many candidates a few tell, and the middle one
     # mostly says of itself that it is too long
     inner = range(start + 1, end, max((end - start) // 12, 1))
-    if not inner:
-        return True
     middle = inner[len(inner) // 2]
     return within(middle, middle + 1, 1) and within(inner.start, inner.stop, inner.step)
 

@@ -79,24 +79,24 @@ def unit_of(
 
 @dataclass(frozen=True)
 class ClosedFlank:
-    """A flank of a greater-of unit whose contact never opened: sign of its input torque, and the largest
-    torque [N·m] at which each branch was seen closed."""
+    """A flank of a greater-of unit whose contact never opened, ``drive`` or coast, and the largest torque
+    [N·m] at which each branch was seen closed."""
 
-    sign: float
+    drive: bool
     loading: float
     unloading: float
 
     def on(self, torque: Array) -> NDArray[np.bool_]:
         """Where a torque loads this flank."""
-        return self.sign * torque > 0.0
+        return torque > 0.0 if self.drive else torque < 0.0
 
     def ramps_of(self, unit: UnitQuantities) -> tuple[float, float]:
         """Bias and unloading ratio of this flank."""
-        return (unit.drive_bias, unit.drive_ratio) if self.sign > 0.0 else (unit.coast_bias, unit.coast_ratio)
+        return (unit.drive_bias, unit.drive_ratio) if self.drive else (unit.coast_bias, unit.coast_ratio)
 
     def with_ramps(self, unit: UnitQuantities, bias: float, ratio: float) -> UnitQuantities:
         """The unit with these on this flank."""
-        if self.sign > 0.0:
+        if self.drive:
             return replace(unit, drive_bias=bias, drive_ratio=ratio)
         return replace(unit, coast_bias=bias, coast_ratio=ratio)
 
@@ -119,11 +119,11 @@ def closed_flanks(
         return []
     torque = np.array(tested.outline)[:, 0]
     found = []
-    for sign, bias, seen, unloading in (
-        (1.0, unit.drive_bias, tested.drive_ramp_seen, tested.drive_unloading_Nm),
-        (-1.0, unit.coast_bias, tested.coast_ramp_seen, tested.coast_unloading_Nm),
+    for drive, loaded, bias, seen, unloading in (
+        (True, torque, unit.drive_bias, tested.drive_ramp_seen, tested.drive_unloading_Nm),
+        (False, -torque, unit.coast_bias, tested.coast_ramp_seen, tested.coast_unloading_Nm),
     ):
-        peak, at_work = max(float((sign * torque).max()), 0.0), seen
+        peak, at_work = max(float(loaded.max()), 0.0), seen
         # what the document says is of the best form; a rival is asked itself
         best = form is characterisation.forms[0]
         if linear:
@@ -131,7 +131,7 @@ def closed_flanks(
         elif not best:
             at_work = bias * peak > OPENED * opening_thrust(unit)
         if not at_work:
-            found.append(ClosedFlank(sign, peak, min(unloading, peak)))
+            found.append(ClosedFlank(drive, peak, min(unloading, peak)))
     return found
 
 

@@ -237,7 +237,6 @@ def _plan(name: str, characterisation: Characterisation, asked: tuple[float, flo
     """Round places for the nodes of an axis, over the tested region and what was asked for, or as far as
     maps reach of themselves."""
     tested = characterisation.tested
-    outline = np.array(tested.outline) if tested.outline else np.zeros((1, 2))
     if name == "input_torque_Nm":
         low, high = tested.torque_ends("loading")
         reach = _rounded_up(TORQUE_REACH * max(-low, high))
@@ -247,7 +246,9 @@ def _plan(name: str, characterisation: Characterisation, asked: tuple[float, flo
         marks = {0.0, *tested.torque_ends("unloading"), *law_corners(characterisation)}
     elif name == "speed_difference_rad_s":
         low, high = tested.speed_ends
-        far, marks = (0.0, _rounded_up(SPEED_REACH * high)), set(np.clip(_corner_speeds(outline), low, high))
+        far, marks = (0.0, _rounded_up(SPEED_REACH * high)), set()
+        if tested.outline:
+            marks |= set(np.clip(_corner_speeds(np.array(tested.outline)), low, high))
     else:
         low, high = tested.temperature_ends
         coldest, hottest = np.floor(low - TEMPERATURE_REACH), np.ceil(high + TEMPERATURE_REACH)
@@ -323,9 +324,7 @@ def _round_places(low: float, high: float, most: int) -> Array:
 
 def _round_step(step: float) -> float:
     power = 10.0 ** np.floor(np.log10(step))
-    return float(
-        power * min((a for a in (1.0, 2.0, 2.5, 5.0, 10.0) if a * power >= step * 0.999), default=10.0)
-    )
+    return float(power * min(a for a in (1.0, 2.0, 2.5, 5.0, 10.0) if a * power >= step * 0.999))
 
 
 def _shows(*, corrected: bool, predicted: bool) -> Shows:

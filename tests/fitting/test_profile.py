@@ -134,3 +134,11 @@ def test_what_a_profile_does_not_see_adds_as_root_of_squares() -> None:
     low, high = interval(Combined(100.0, 5.0, {"noise": 3.0, "gears": 4.0}, np.inf, estimate))
     assert 100.0 - low == pytest.approx(1.96 * np.hypot(3.6, 4.0), rel=1e-4)
     assert high - 100.0 == pytest.approx(1.96 * np.hypot(2.7, 4.0), rel=1e-4)
+
+
+def test_what_has_no_doubt_has_no_profile() -> None:
+    """A quantity that no unknown moves, or of which nothing is in doubt: nothing is evaluated."""
+    problem, solution = solved(reading(10.0, 2.0), Unknown("x", 2.0))
+    for slope, u in ((np.zeros(1), None), (np.zeros(1), 0.3), (np.ones(1), 0.0)):
+        found = profile(problem, solution, lambda x: float(x[0]), slope, step=STEP[:1], u=u)
+        assert (found.u, found.below, found.above, found.evaluations) == (u or 0.0, 1.0, 1.0, 0)

@@ -72,6 +72,10 @@ PURE = {
     "diffbench.results.manifest",  # a set of files, written and found whole
     "diffbench.results.beyond_axes",  # the rule beyond the axes, worked out by hand
     "diffbench.results.grid_lookup",  # trilinear lookup, against scipy
+    # where the axes of a map may have nodes, and what its document is made of, by hand
+    "diffbench.results.locking_map",
+    "diffbench.results.predict",
+    "diffbench.results.map_grid",  # nodes of laws by hand, and their errors by scipy
     "diffbench.trend.charts",  # the handbook's control charts
     "diffbench.answers.line",  # the handbook's straight line and its intervals
     # least squares by NIST's certified problems; covariances and intervals by textbooks' and JCGM's examples
@@ -89,6 +93,13 @@ PURE = {
     "diffbench.fitting.bench_constants",
     "diffbench.fitting.departures",
     "diffbench.fitting.discrepancy",
+    # numbers of one candidate, and of what its sheet states
+    "diffbench.fitting.choose",  # verdicts by information
+    "diffbench.fitting.estimates",
+    "diffbench.fitting.hand",
+    "diffbench.fitting.next_test",
+    "diffbench.fitting.sheet_estimates",
+    "diffbench.fitting.tested",
     "diffbench.results.discrepancy",
     "diffbench.exports.hdf5_times",  # bytes in, bytes out
 }

@@ -35,7 +35,14 @@ from trial import Trials  # same
 
 #: Tests of a folder of the package, quick ones first; else the folder of tests of the same name.
 COVERED_BY = {
-    "fitting": ("tests/contract/test_numbers.py", "tests/fitting"),
+    "fitting": (
+        "tests/contract/test_numbers.py",
+        "tests/fitting",
+        "tests/published/test_covariances.py",
+        "tests/published/test_monte_carlo.py",
+        "tests/published/test_nist_strd.py",
+        "tests/published/test_profile_intervals.py",
+    ),
     "results": (
         "tests/predict",
         "tests/published/test_conformance.py",

@@ -176,22 +176,39 @@ def test_only_the_chosen_run_and_the_quickest_first() -> None:
 
 
 def test_a_change_is_tried_where_the_tests_are_held_and_once_more_from_the_start(tmp_path: Path) -> None:
-    """A function's code is exchanged; a constant, read on import, is not: that is tried anew."""
+    """A function's code is exchanged, though tests freeze what they collect, or read as it is, where no test
+    has asked for it before; a constant, read on import, is not: that is tried anew."""
     (tmp_path / "copy").mkdir()
-    halves, tests = tmp_path / "copy/halves.py", "test_halves.py"
+    halves, thirds, tests = tmp_path / "copy/halves.py", tmp_path / "copy/thirds.py", "test_halves.py"
     halves.write_text(HALVES, encoding="utf-8")
-    (tmp_path / "copy" / tests).write_text(TESTS_OF_HALVES, encoding="utf-8")
+    thirds.write_text("def third(x):\n    return x / 3\n", encoding="utf-8")
+    (tmp_path / "copy/conftest.py").write_text(
+        "import gc\n\n\ndef pytest_collection_finish():\n    gc.freeze()\n"
+    )
+    late = "\n\ndef test_late():\n    from thirds import third\n    assert third(3) == 1\n"
+    (tmp_path / "copy" / tests).write_text(TESTS_OF_HALVES + late, encoding="utf-8")
     script = f"""
 import sys, pathlib
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 from trial import Trials
-path = pathlib.Path({str(halves)!r})
-source = path.read_text()
-trials = Trials(path.parent, ["{tests}"])
-for old, new in (("x / HALF", "x * HALF"), ("HALF = 2", "HALF = 3"), ("x < 0", "x < 1e-9"), ("", "")):
+halves, thirds = pathlib.Path({str(halves)!r}), pathlib.Path({str(thirds)!r})
+trials, anew = Trials(halves.parent, ["{tests}"]), Trials._anew
+for path, old, new in (
+    (halves, "x / HALF", "x * HALF"), (halves, "HALF = 2", "HALF = 3"), (halves, "x < 0", "x < 1e-9"),
+    (halves, "", ""), (thirds, "x / 3", "x * 3"),
+):
+    source = path.read_text()
     path.write_text(source.replace(old, new, 1))
-    print(trials.pass_all(path, {{"{tests}::test_up": 0.1, "{tests}::test_first": 0.2}}))
+    names = ("up", "first", "late")
+    told = []
+    for again in (anew, lambda *_: 0):
+        Trials._anew = again
+        told.append(trials.pass_all(path, {{f"{tests}::test_{{name}}": 0.1 for name in names}}))
+    print(*told)
+    path.write_text(source)
 trials.close()
 """
     ran = subprocess.run([sys.executable, "-c", script], capture_output=True, encoding="utf-8", check=True)
-    assert ran.stdout.split() == ["False", "False", "True", "True"]
+    # with and without the start anew
+    found = [line.split() for line in ran.stdout.splitlines()]
+    assert found == [["False"] * 2, ["False", "True"], ["True"] * 2, ["True"] * 2, ["False"] * 2]

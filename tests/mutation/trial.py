@@ -1,7 +1,8 @@
 """Does a test fail on a changed copy? Tests are collected once, each change is tried in a fork of theirs.
 
-There the code of the changed function takes the old one's place. What that cannot change (what is read on
-import, what tests asked for while they were collected) and what survives is tried once more from the start.
+There the code of the changed function takes the old one's place, where its module is loaded. What that
+cannot change (what is read on import, what tests asked for while they were collected) and what survives is
+tried once more from the start.
 """
 
 from __future__ import annotations
@@ -49,15 +50,14 @@ class Held:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Instead of a run of all."""
-        functions = defaultdict(list)
-        for one in gc.get_objects():
-            if isinstance(one, FunctionType):
-                functions[_key(one.__code__)].append(one)
+        gc.unfreeze()  # what tests froze is not among the objects
+        print("collected", file=self._told, flush=True)
         for line in self._asked:
             path, seconds = json.loads(line)
 
             def trial(path: str = path, seconds: dict[str, float] = seconds) -> int:
-                if not _exchanged(path, functions):
+                # what no test has asked for yet is read as it stands now
+                if _is_loaded(path) and not _exchanged(path):
                     return 0
                 items = list(session.items)
                 Chosen(seconds).pytest_collection_modifyitems(items)
@@ -71,12 +71,20 @@ class Held:
         return True
 
 
-def _key(code: CodeType) -> tuple[str, str, int]:
-    return code.co_filename, code.co_qualname, code.co_firstlineno
+def _key(code: CodeType) -> tuple[str, int]:
+    return code.co_qualname, code.co_firstlineno
 
 
-def _exchanged(path: str, functions: dict[tuple[str, str, int], list[FunctionType]]) -> bool:
+def _is_loaded(path: str) -> bool:
+    return any(getattr(module, "__file__", None) == path for module in list(sys.modules.values()))
+
+
+def _exchanged(path: str) -> bool:
     """Whether a function of a file was found whose code is another now, and got it."""
+    functions = defaultdict(list)
+    for one in gc.get_objects():
+        if isinstance(one, FunctionType) and one.__code__.co_filename == path:
+            functions[_key(one.__code__)].append(one)
 
     def of(code: CodeType) -> Iterator[CodeType]:
         for part in code.co_consts:
@@ -150,6 +158,7 @@ class Trials:
         os.close(asked)
         os.close(told)
         self._ask, self._tell = open(ask, "w"), open(tell)  # noqa: PTH123, SIM115  closed by `close`
+        self._tell.readline()  # what is imported meanwhile is the copy as it was
 
     def pass_all(self, path: Path, seconds: dict[str, float]) -> bool:
         """Whether these tests, by their usual ``seconds``, pass with a file as it now stands."""

@@ -317,3 +317,96 @@ class TestRegion:
         if len(outline) == 3:
             assert region.covers(*at, "unloading").tolist() == [True, False, True, False]
             assert region.covers(*at, "loading").all()
+
+
+class TestRefusals:
+    """What a document is not, word for word: with file, place and mend."""
+
+    @pytest.fixture
+    def told(self, result: Characterisation, tmp_path: Path) -> Callable[[str], list[Any]]:
+        def of(text: str) -> list[Any]:
+            path = tmp_path / "characterisation.json"
+            path.write_text(text, encoding="utf-8")
+            with pytest.raises(DocumentError) as caught:
+                load_characterisation(path)
+            assert {fault.place.file for fault in caught.value.faults} == {str(path)}
+            return list(caught.value.faults)
+
+        return of
+
+    def test_text_that_is_cut_off_or_nested(self, told: Callable[[str], list[Any]]) -> None:
+        again = "make it again with diffbench fit"
+        (cut,) = told('{\n "unit": "Q17",\n "build"')
+        assert cut.what == "Invalid JSON: the file is cut off or damaged (Expecting ':' delimiter)"
+        assert (cut.place.line, cut.mend) == (3, again)
+        (nested,) = told("[" * 100_000)
+        assert (nested.what, nested.mend) == ("Invalid JSON: nested without end", again)
+
+    def test_another_format(self, told: Callable[[str], list[Any]], result: Characterisation) -> None:
+        content = json.loads(result.to_json())
+        (newer,) = told(json.dumps(content | {"format": "diffbench-characterisation/2"}))
+        assert newer.what == (
+            "'diffbench-characterisation/2' is another version of the format: this diffbench reads "
+            "diffbench-characterisation/1"
+        )
+        assert newer.mend == (
+            "make it again with diffbench fit; a file of a newer version needs a newer diffbench"
+        )
+        (other,) = told(json.dumps(content | {"format": "diffbench-map/1"}))
+        assert other.what == "this is 'diffbench-map/1'; diffbench-characterisation/1 is wanted"
+        assert (other.place.key, other.mend) == (
+            "format", "name characterisation.json, or the folder of its result",
+        )  # fmt: skip
+        for nothing in ("[]", "3", '{"format": "x/1"}', '{"format": 3}'):
+            assert all("newer version" in fault.mend for fault in told(nothing))
+
+    def test_of_many_faults_twenty_are_told(
+        self, told: Callable[[str], list[Any]], result: Characterisation
+    ) -> None:
+        content = json.loads(result.to_json())
+        assert len(told(json.dumps(content | {f"k{i}": i for i in range(30)}))) == 20
+        reference = content["reference"] | {f"k{i}": math.nan for i in range(30)}
+        faults = told(json.dumps(content | {"reference": reference}))
+        assert len(faults) == 20
+        assert faults[0].place.key == "reference.k0"
+        assert faults[0].mend == "make it again with diffbench fit: this one was edited or damaged"
+
+    def test_an_edit(self, told: Callable[[str], list[Any]], result: Characterisation) -> None:
+        (fault,) = told(edited(result.to_json(), '"unit": "Q17"', '"unit": "Q18"'))
+        assert fault.place.key == "sha256"
+        assert fault.what.startswith(
+            f"the content does not match its hash (written {result.digest[:12]}…, found "
+        )
+        assert fault.what.endswith("…): the file was edited or damaged")
+        assert fault.mend == "make it again with diffbench fit, or take the hash out if the change was meant"
+        assert len(fault.what.partition("found ")[2].partition("…")[0]) == 12
+
+    def test_what_is_shown_of_it(self, result: Characterisation) -> None:
+        """Texts and numbers as they are, what is long by how much there is; nothing of what is not there."""
+        told = str(result)
+        assert told == repr(result)
+        assert "date='2026-04-14'" in told
+        assert "builds=<1>" in told
+        assert "findings" not in told
+        assert "format" not in told
+        assert "evidence" not in told
+
+
+def test_a_copy_that_is_changed_is_another_document(result: Characterisation, tmp_path: Path) -> None:
+    """What was read bears the hash that it was written with; a changed copy its own."""
+    path = tmp_path / "characterisation.json"
+    path.write_text(result.to_json(), encoding="utf-8")
+    read = load_characterisation(path)
+    assert read.digest == read.model_copy().digest == result.digest
+    changed = read.model_copy(update={"unit": "Q18"})
+    assert changed.digest != result.digest
+    assert changed.digest == result.model_copy(update={"unit": "Q18"}).digest
+    # what this version writes otherwise is known by the hash that it came with
+    older = json.loads(result.to_json())
+    del older["next_tests"], older["sha256"]
+    plain = json.dumps(older, sort_keys=True, separators=(",", ":")).encode("ascii")
+    older["sha256"] = hashlib.sha256(plain).hexdigest()
+    path.write_text(json.dumps(older), encoding="utf-8")
+    kept = load_characterisation(path)
+    assert kept.digest == older["sha256"] != result.digest
+    assert kept.model_copy(update={"unit": "Q17"}).digest == result.digest

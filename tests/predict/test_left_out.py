@@ -15,6 +15,7 @@ from diffbench.results.discrepancy import (
     expected_apart,
     kernel,
     left_out,
+    places,
 )
 
 SIZE, LENGTHS, LARGEST = 0.031, (0.43, 1.7, 26.0), 640.0
@@ -87,3 +88,12 @@ def test_some_unknowns_keep_what_is_theirs() -> None:
         state(size=0.0, corrects=True), np.array([VALUE]), lambda step: step[:1], PLACE, "mean"
     )
     assert nothing == pytest.approx(VALUE * SINCE - (np.array(RESPONSE) @ MEAN + np.array(DRIFT))[0])
+
+
+def test_places_of_a_stand_still() -> None:
+    """Torque over the largest, the branch, ln of the speed but no slower than a fiftieth of a radian
+    a second, the temperature; whichever way it turns."""
+    speeds = np.array([0.0, -0.019, 0.021, -3.0])
+    found = places(np.full(4, 160.0), 1.0, speeds, np.full(4, 57.0), LARGEST)
+    np.testing.assert_allclose(found[:, 2], np.log([0.02, 0.02, 0.021, 3.0]))
+    np.testing.assert_allclose(found[:, [0, 1, 3]], [[0.25, 1.0, 57.0]] * 4)

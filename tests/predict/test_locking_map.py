@@ -614,3 +614,54 @@ class TestFile:
         with pytest.raises(DocumentError) as caught:
             load_map(write(document))
         assert len(caught.value.faults) == 2
+
+
+class TestBorders:
+    """What a map may just say, and what it may not."""
+
+    @pytest.mark.parametrize(
+        ("confidence", "sound"), [(0.0, False), (0.02, True), (0.98, True), (1.0, False), (1.04, False)]
+    )
+    def test_a_confidence_is_between_none_and_certainty(
+        self, confidence: float, sound: bool, document_of: Callable[..., dict[str, Any]]
+    ) -> None:
+        told = list(MapDocument.model_validate(document_of(confidence=confidence)).contradictions())
+        assert told == ([] if sound else [("confidence", "no confidence lies outside 0 to 1")])
+
+    def test_an_exact_map_from_stand_still_on_with_a_node_of_nothing(
+        self, document_of: Callable[..., dict[str, Any]]
+    ) -> None:
+        """Limits at the value, a speed difference and a torque of zero, and of next to it."""
+        for least in (0.0, 0.05):
+            document = document_of()
+            document["axes"]["speed_difference_rad_s"] = [least, 4.0, 12.0]
+            for branch in document["branches"].values():
+                branch["locking_torque_Nm"][0][0][0] = least
+                branch["low_Nm"] = branch["high_Nm"] = branch["locking_torque_Nm"]
+            assert list(MapDocument.model_validate(document).contradictions()) == []
+
+    def test_what_it_does_not_say_is_no_key(self, small: LockingMap) -> None:
+        content = json.loads(small.to_json())
+        assert set(content["branches"]["mean"]) == {"locking_torque_Nm", "low_Nm", "high_Nm", "tested"}
+        assert not {"predicted", "shows", "interpolation", "fitted_law"} & content.keys()
+
+    def test_a_unit_as_it_would_be_says_so(
+        self, small: LockingMap, document_of: Callable[..., dict[str, Any]]
+    ) -> None:
+        told = LockingMap(MapDocument.model_validate(document_of(predicted="another shim")))
+        assert repr(told).endswith("temperature_degC 45 to 90, predicted: another shim)")
+        assert repr(small).endswith("temperature_degC 45 to 90)")
+
+    def test_the_folder_of_several_builds_names_theirs(self, tmp_path: Path) -> None:
+        """Where their maps are; of one build, or of what is no such result, that the file is not there."""
+        place = tmp_path / "characterisation.json"
+        place.write_text(json.dumps({"builds": [{"folder": "a"}, {"folder": "b"}, {"folder": None}, {}]}))
+        with pytest.raises(DocumentError, match=r"each has a map in a folder of its own") as caught:
+            load_map(tmp_path)
+        (fault,) = caught.value.faults
+        assert fault.place.file == str(tmp_path / "map.json")
+        assert fault.mend == f"name one of {tmp_path / 'a'}, {tmp_path / 'b'}"
+        for content in ({"builds": [{}]}, {"builds": 3}, [], {}):
+            place.write_text(json.dumps(content))
+            with pytest.raises(DocumentError, match="cannot be read"):
+                load_map(tmp_path)

@@ -213,6 +213,8 @@ class TestTestedRegion:
         )
         wide = {"input_torque_Nm": (-300.0, 600.0), "speed_difference_rad_s": (1.0, 10.0)}
         found = make_map(characterised(tested=still), axes=wide)
+        assert found.document.interpolation is not None
+        assert found.document.interpolation.allowed == 0.005
         assert found.axes[0][0] == -300.0
         assert not any(tested.any() for tested in found.tested.values())
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.stats import gamma, norm
 
-from diffbench.results.conformity import chance_within, check_limit
+from diffbench.results.conformity import answered, chance_within, check_limit
 
 EXPANDED = 1.959964  # of a 95 % interval
 
@@ -88,3 +88,50 @@ def test_false_accept_and_reject_of_deaver(
     if rejected is not None:
         missed = float(np.trapezoid(norm.pdf(true) * (1.0 - inside) * ~beyond, true))
         assert missed == pytest.approx(rejected, rel=0.06)
+
+
+@pytest.mark.parametrize(
+    ("value", "chance"), [(80.0, 1.0), (70.0, 1.0), (90.0, 1.0), (69.9, 0.0), (90.1, 0.0)]
+)
+def test_what_is_exact_is_within_or_not(value: float, chance: float) -> None:
+    assert chance_within(value, (value, value), 70.0, 90.0) == chance
+
+
+@pytest.mark.parametrize(
+    ("interval", "limits", "chance"),
+    [
+        # 1.959964 u above the value, nothing below: what lies below is sure, above as in the table
+        ((80.0, 82.0), (79.0, 82.0), 0.975), ((80.0, 82.0), (81.0, 90.0), 0.0),
+        ((78.0, 80.0), (78.0, 81.0), 0.975), ((78.0, 80.0), (None, 79.0), 0.0),
+        ((78.0, 81.0), (80.0, None), 0.5), ((78.0, 81.0), (None, 80.0), 0.5),
+    ],
+)  # fmt: skip
+def test_a_half_that_is_nothing_is_sure(
+    interval: tuple[float, float], limits: tuple[float | None, float | None], chance: float
+) -> None:
+    assert chance_within(80.0, interval, *limits) == pytest.approx(chance, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("chance", "answer"),
+    [(0.95, "yes"), (0.9499, "not proven"), (0.0501, "not proven"), (0.05, "no"), (0.0, "no")],
+)
+def test_a_chance_of_one_in_twenty_decides(chance: float, answer: str) -> None:
+    assert answered(chance) == answer
+
+
+def test_bands_that_just_leave_one_value() -> None:
+    """An interval as wide as the specification: its middle could be accepted, and no other."""
+    found = check_limit("size", value=80.0, interval=(70.0, 90.0), low=70.0, high=90.0, unit="mm")
+    assert (found.accept_low, found.accept_high, found.provable) == (80.0, 80.0, True)
+    assert (found.outcome, found.unit, found.quantity) == ("conforming", "mm", "size")
+    assert not check_limit("size", value=80.0, interval=(69.9, 90.0), low=70.0, high=90.0).provable
+    unknown = check_limit("size", value=None, interval=(70.0, 90.0), low=70.0, high=90.0)
+    assert (unknown.provable, unknown.value, unknown.guard_low) == (False, None, None)
+    assert (unknown.accept_low, unknown.reject_above, unknown.outcome) == (None, None, "not proven")
+    exact = check_limit("size", value=80.0, interval=(80.0, 80.0), low=70.0, high=None)
+    assert (exact.guard_low, exact.guard_high, exact.unit) == (0.0, 0.0, "1")
+    assert exact.provable
+    for interval in ((80.1, 81.0), (79.0, 79.9)):
+        with pytest.raises(ValueError, match="must hold the value"):
+            check_limit("size", value=80.0, interval=interval, low=70.0, high=90.0)
