@@ -78,7 +78,7 @@ def _changed(file: str, *changes: tuple[str, str]) -> str:
     for old, new in changes:
         if old not in text:
             raise SystemExit(f"{file} does not say {old}")
-        text = text.replace(old, new)
+        text = new.join(text.split(old))
     return text
 
 
