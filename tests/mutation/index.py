@@ -232,7 +232,8 @@ def index_of(tests: list[str], source: Path) -> tuple[coverage.Coverage, Index]:
         str(Path(file).relative_to(source.resolve())): data.contexts_by_lineno(file)
         for file in data.measured_files()
     }
-    starting = {test for one in plugin.starting for test in asking.get(one, [one])}
+    # what starts one between tests, as while they are collected, is no test's
+    starting = {test for one in plugin.starting for test in asking.get(one, [one])} & seconds.keys()
     return measured, Index(source.resolve(), lines, asking, seconds, frozenset(starting))
 
 
