@@ -176,3 +176,11 @@ def test_a_constant_decay_is_the_filter_that_others_have(n: int, decay: float) -
     offset = np.random.default_rng(n).normal(size=n)
     expected = lfilter([1.0], [1.0, -decay], offset, zi=[decay * 2.5])[0] if n else offset
     np.testing.assert_allclose(decay_recurrence(decay, offset, 2.5), expected, rtol=1e-11, atol=1e-11)
+
+
+@pytest.mark.parametrize("steps", [[2.0, 2.0, 2.0], [2.0, 3.0, 0.5]])
+def test_a_clock_that_begins_elsewhere_tells_the_same(steps: list[float]) -> None:
+    """Where time is nought is nothing to the plates; even and uneven steps, exact in binary."""
+    time, heat = np.append(0.0, np.cumsum(steps)), np.array([700.0, 150.0, 90.0])
+    found = excess_temperature(time + 512.0, heat, 65.0, 920.0, 3.0)
+    np.testing.assert_array_equal(found, excess_temperature(time, heat, 65.0, 920.0, 3.0))
