@@ -59,11 +59,13 @@ def corner_document(
 
 def interval_cell(interval: Interval, *, times: float = 1.0, whole: bool = False) -> str:
     """Value and 95 % limits in one cell, ``times`` the unit of the column, to the first digit of their
-    standard uncertainty, or ``whole``, to two, where somebody sets a unit by it; without limits apart the
-    value alone, without a value what bounds it, or a dash.
+    standard uncertainty (to two where the first is a one), or ``whole``, to two, where somebody sets a unit
+    by it; without limits apart the value alone, without a value what bounds it, or a dash.
 
     >>> interval_cell(Interval(0.6423, 0.635, 0.6496), times=100.0)
     '64.2 (63.5 to 65.0)'
+    >>> interval_cell(Interval(266.98, 237.96, 296.85)), interval_cell(Interval(17.17, 8.67, 189.46))
+    ('267 (238 to 297)', '17 (9 to 189)')
     >>> interval_cell(Interval(365.07, 365.07, 365.07)), interval_cell(Interval(None, None, None))
     ('365.1', '-')
     >>> interval_cell(Interval(9.0, 8.0, None))
@@ -81,10 +83,12 @@ def interval_cell(interval: Interval, *, times: float = 1.0, whole: bool = False
     value = times * interval.value
     if low is None or high is None:
         return f"{number_text(value)} ({bound})" if bound else number_text(value)
-    # ten times it: the rule leaves two digits, one is enough to read at a glance
-    coarse = (1.0 if whole else 10.0) * (high - low) / (2.0 * NORMAL_95)
     if high - low <= 1e-9 * abs(value):
         return number_text(value)
+    # ten times it: the rule leaves two digits, one is enough to read at a glance; but of one that begins with
+    # a one, a single digit would move an end by up to half of it
+    u = max(min(value - low, high - value), 0.1 * (high - low)) / NORMAL_95  # of the narrower side
+    coarse = u if whole or f"{u:e}".startswith("1") else 10.0 * u
     return f"{number_text(value, coarse)} ({interval_text(low, high, coarse)})"
 
 

@@ -104,8 +104,8 @@ throttle: 260 N·m drive at the case, 80 °C, mean branch; free rolling 2 rad/s
 
 Mean over the entry (turn-in, apex; weighted by duration)
                       kept [%]             speed difference [rad/s]
-  as built, 82 N·m    60.0 (59.0 to 61.0)  1.20 (1.18 to 1.22)
-  120 N·m, predicted  60.0 (59.0 to 61.0)  1.00 (0.98 to 1.02)
+  as built, 82 N·m    60.0 (59.0 to 61.0)  1.200 (1.180 to 1.220)
+  120 N·m, predicted  60.0 (59.0 to 61.0)  1.000 (0.980 to 1.020)
 
 kept: wheel-speed difference, share of free rolling. yaw moment: against the turn. outer, inner:
 longitudinal force of each tyre, forward positive. In brackets 95 % of map and car. Indicative:
