@@ -45,21 +45,39 @@ LONG = (
     "guide/test_commands.py",
     "cli/test_lap.py",
     "contract/test_second_truth.py",
-    "cli/test_states.py",
-    "fitting/test_properties.py",
-    "fitting/test_fixtures.py",
+    "fitting/test_by_hand.py",
     "contract/test_moved.py",
-    "report/test_page_by_axe.py",
-    "recovery/test_lap_study.py",
-    "recovery/test_wear_study.py",
-    "contract/test_numbers.py",
-    "recovery/test_outside.py",
-    "history/test_pressure.py",
     "exports/test_fmu.py",
+    "cli/test_states.py",
+    "recovery/test_hand_study.py",
+    "fleet/test_fleet.py",
+    "fitting/test_properties.py",
+    "recovery/test_lap_study.py",
+    "fitting/test_packs_apart.py",
+    "fitting/test_pooling.py",
+    "history/test_pressure.py",
+    "readers/test_clocks_and_width.py",
+    "report/test_page_by_axe.py",
+    "fitting/test_fixtures.py",
+    "guide/test_site.py",
+    "contract/test_numbers.py",
+    "answers/test_wanted_preload.py",
+    "readers/test_fuzz.py",
+    "fitting/test_one_build.py",
+    "recovery/test_wear_study.py",
+    "recovery/test_outside.py",
 )
 
 Once = Callable[[str, Callable[[Path], None]], Path]
 Fitted = Callable[[str, Callable[[], Characterisation]], Characterisation]
+
+
+def pytest_xdist_auto_num_workers() -> int | None:
+    """One more than cores, which else stand idle while tests wait for browsers, servers and clocks."""
+    if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
+        return None  # xdist's own way to say a number
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return (cores or 1) + 1
 
 
 @pytest.hookimpl(wrapper=True)
