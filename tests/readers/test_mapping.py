@@ -482,3 +482,122 @@ def test_the_digest_of_columns_in_memory_is_of_names_and_values(rig_of, sweep):
         digest.update(f"{name}\n{len(data)}\n".encode() + data)
         size += len(data)
     assert (recording.source.sha256, recording.source.size) == (digest.hexdigest(), size)
+
+
+# Which column, in which unit
+
+
+def test_many_columns_are_listed_up_to_thirty(read_sweep, sweep):
+    """With the five of a sweep 30, 31 and 33 columns; the nearest three names are offered."""
+    for count, more in ((30, ""), (31, " and 1 more"), (33, " and 3 more")):
+        others = [f"Extra {i}" for i in range(count - 5)]
+        content = "\n".join([",".join([HEADER, *others]), *(row + ",9" * len(others) for row in ROWS), ""])
+        ((_, _, what, mend),) = faults_of(
+            read_sweep, content, channels={**sweep, "oil_temperature": "Torque XH"}
+        )
+        assert what == "there is no column 'Torque XH', which the rig names for oil_temperature"
+        listed = ", ".join(f"'{name}'" for name in [*HEADER.split(","), *others][:30])
+        assert mend == (
+            "write the column's name into the rig as it stands in the file, perhaps 'Torque RH [Nm]', "
+            f"'Torque LH [Nm]'; the file has {listed}{more}"
+        )
+
+
+def test_three_names_at_most_are_offered(read_sweep, sweep):
+    header = "Time [s],Oil 1 [C],Oil 2 [C],Oil 3 [C],Oil 4 [C]"
+    told = faults_of(read_sweep, log(header), channels={**sweep, "oil_temperature": "Oil 5 [C]"})
+    offered = next(mend for _, _, what, mend in told if "oil_temperature" in what)
+    assert offered.count("'Oil ") - offered.partition("; the file has")[2].count("'Oil ") == 3
+
+
+ARM = 'a force at a lever arm needs it stated: arm = "0.5 m" under [channel.left_torque]; '
+WHEEL = (
+    "a wheel speed written as a road speed needs the radius that the wheel on the roller has: rolling_radius "
+    '= "305 mm", or whatever it is, under [channel.left_speed]; '
+)
+
+
+@pytest.mark.parametrize(
+    ("name", "channel", "said", "hint"),
+    [
+        ("left_torque", {"column": "F [N]"}, "'N' is a force, a torque is wanted", ARM),
+        ("left_torque", {"column": "F [mm]"}, "'mm' is a length, a torque is wanted", ""),
+        ("left_torque", {"column": "F [Nm]", "arm": "0.4 m"}, "'Nm' is a torque, a force is wanted",
+         "leave arm out where the column is a torque already; "),
+        ("left_torque", {"column": "F [mm]", "arm": "0.4 m"}, "'mm' is a length, a force is wanted",
+         "leave arm out where the column is a torque already; "),
+        ("left_speed", {"column": "F [km/h]"}, "'km/h' is a speed, an angular speed is wanted", WHEEL),
+        ("left_speed", {"column": "F [mm]"}, "'mm' is a length, an angular speed is wanted", ""),
+        ("left_speed", {"column": "F [rpm]", "rolling_radius": "305 mm"},
+         "'rpm' is an angular speed, a speed is wanted",
+         "leave rolling_radius out where the column is the wheel's own speed; "),
+        ("left_speed", {"column": "F [mm]", "rolling_radius": "305 mm"},
+         "'mm' is a length, a speed is wanted", ""),
+        ("oil_temperature", {"column": "F [N]"}, "'N' is a force, a temperature is wanted", ""),
+    ],
+)  # fmt: skip
+def test_a_unit_that_cannot_be_is_told_with_what_else_it_may_mean(
+    read_sweep, sweep, name, channel, said, hint
+):
+    content = log("Time [s],Torque LH [Nm],Torque RH [Nm],Speed LH [1/min],Speed RH [1/min]")
+    old = {"left_torque": "Torque LH [Nm]", "left_speed": "Speed LH [1/min]"}.get(name, "Torque LH [Nm]")
+    content = edited(content, old, channel["column"])
+    rig = {**sweep, name: channel}
+    if name == "oil_temperature":
+        rig["left_torque"] = {"column": channel["column"], "arm": "0.4 m"}
+        cells = ("G [N]", "5", "6", "7")
+        content = "\n".join(map(",".join, zip(content.splitlines(), cells, strict=True)))
+        rig[name] = {"column": "G [N]"}
+    told = faults_of(read_sweep, content, channels=rig)
+    what, mend = told[-1][2], told[-1][3]
+    assert what.startswith("the column's name in the rig has a unit that cannot be: ")
+    assert said in what
+    assert mend.startswith(f"name the right column for {name}, or correct the unit; {hint}")
+    rest = mend.removeprefix(f"name the right column for {name}, or correct the unit; {hint}")
+    assert not rest.startswith(("a force", "leave", "a wheel"))
+
+
+def test_a_display_of_mass_or_of_frequency_stands_for_the_rig_s_unit(read_sweep, sweep):
+    """A load cell that shows kilograms and gives newtons at 0.4 m; a counter of teeth that gives turns."""
+    content = log(edited(edited(HEADER, "Torque LH [Nm]", "F [kg]"), "Speed LH [1/min]", "n [Hz]"))
+    rig = {
+        **sweep,
+        "left_torque": {"column": "F", "unit": "N", "arm": "0.4 m"},
+        "left_speed": {"column": "n", "unit": "rpm"},
+    }
+    recording = read_sweep(content, channels=rig)
+    np.testing.assert_allclose(recording.channels["left_torque"], [0.6, 0.64, 0.68])
+    np.testing.assert_allclose(recording.channels["left_speed"], np.array([580, 581, 582]) * np.pi / 30.0)
+    # where the rig says nothing, the display is what it is
+    ((*_, what, _),) = faults_of(read_sweep, content, channels={**rig, "left_speed": "n"})
+    assert what.startswith("the column's name has a unit that cannot be: 'Hz' ")
+
+
+@pytest.mark.parametrize(
+    ("units", "read"),
+    [
+        ("s;Nm;x;y", True),  # two of four that say something
+        ("s;x;y;z", False),
+        ("s;x;;-", True),  # one of two
+        ("1;Nm;-;", True),
+        ("V;bar;x;y", True),  # units that nothing here is read in
+        ("s;Nm;x;y;z", False),
+    ],
+)
+def test_a_row_is_one_of_units_where_half_of_what_it_says_are(read_text, units, read):
+    width = units.count(";") + 1
+    names = ";".join(f"c{i}" for i in range(width))
+    table = read_text("\n".join([names, units, *(";".join(["1,5"] * width) for _ in range(3)), ""]))
+    wanted = names if read else units
+    assert [column.name for column in table.columns if column.name] == [n for n in wanted.split(";") if n]
+
+
+def test_a_unit_in_words_that_is_none_is_asked_for_with_the_known_ones(read_sweep, sweep):
+    """A word in brackets may be no unit at all: then it is the unit that is missing."""
+    content = log(edited(HEADER, "Torque LH [Nm]", "Torque [left]"))
+    ((line, column, what, mend),) = faults_of(
+        read_sweep, content, channels={**sweep, "left_torque": "Torque"}
+    )
+    assert (line, column) == (None, "Torque [left]")
+    assert what.startswith("'left' is no known unit of a torque")
+    assert "N.m" in mend
