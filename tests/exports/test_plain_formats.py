@@ -475,3 +475,63 @@ class TestPythonReader:
         wrong = subprocess.run([sys.executable, "-I", "-S", reader, "much"], capture_output=True, check=False)
         assert wrong.returncode == 2
         assert b"usage" in wrong.stderr
+
+
+def test_a_map_of_one_node_is_one_line_of_text(tmp_path: Path) -> None:
+    """At both ends of each axis at once: nothing goes on along torque, of two shares the larger counts."""
+    tables = {"locking_torque_Nm": [[[90.0]]], "low_Nm": [[[81.0]]], "high_Nm": [[[104.0]]],
+              "tested": [[[True]]]}  # fmt: skip
+    held = LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1", "unit": "Q17", "build": "a", "law": "additive",
+                "confidence": 0.95, "axes": {AXES[0]: [150.0], AXES[1]: [4.0], AXES[2]: [60.0]},
+                "branches": dict.fromkeys(("loading", "unloading", "mean"), tables),
+                "beyond": {
+                    "half_width_share_of_change": 0.12,
+                    "half_width_per_Nm": {branch: [0.03, 0.05] for branch in BRANCHES},
+                    "half_width_share_per_rad_s": [0.3, 0.02], "half_width_share_per_K": [0.004, 0.0055],
+                },
+                "notes": [], "provenance": {},
+            }
+        )
+    )  # fmt: skip
+    (path,) = export_map(held, "csv", tmp_path / "one")
+    with path.open(encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert [row[axis] for axis in AXES] == ["150.0", "4.0", "60.0"]
+    for branch in BRANCHES:
+        assert [row[f"{branch}_{name}"] for name in QUANTITIES] == ["90.0", "81.0", "104.0", "true"]
+        assert row[f"{branch}_beyond_per_Nm"] == "0.0"
+        assert row[f"{branch}_beyond_half_width_per_Nm"] == "0.03"
+    assert row["beyond_half_width_share_per_rad_s"] == "0.3"
+    assert row["beyond_half_width_share_per_K"] == "0.0055"
+
+
+def test_text_at_the_ends_says_what_a_large_change_adds(tmp_path: Path) -> None:
+    """Outwards by half a newton metre each, of which 0.12 is more than the 0.03 that is stated; inwards on
+    the other flank by a tenth, of which it is less."""
+    tables = {"locking_torque_Nm": [[[60.0]], [[50.0]], [[200.0]]], "low_Nm": [[[55.0]], [[45.0]], [[190.0]]],
+              "high_Nm": [[[65.0]], [[55.0]], [[210.0]]], "tested": [[[True]]] * 3}  # fmt: skip
+    held = LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1", "unit": "Q17", "build": "a", "law": "additive",
+                "confidence": 0.95, "axes": {AXES[0]: [-100.0, 0.0, 300.0], AXES[1]: [4.0], AXES[2]: [60.0]},
+                "branches": dict.fromkeys(("loading", "unloading", "mean"), tables),
+                "beyond": {
+                    "half_width_share_of_change": 0.12,
+                    "half_width_per_Nm": {branch: [0.03, 0.05] for branch in BRANCHES},
+                    "half_width_share_per_rad_s": [0.3, 0.02], "half_width_share_per_K": [0.004, 0.0055],
+                },
+                "notes": [], "provenance": {},
+            }
+        )
+    )  # fmt: skip
+    (path,) = export_map(held, "csv", tmp_path / "three")
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    cells = [[row["mean_beyond_per_Nm"], row["mean_beyond_half_width_per_Nm"]] for row in rows]
+    assert cells[1] == ["", ""]
+    assert [float(text) for text in cells[0]] == pytest.approx([0.1, 0.03])
+    assert [float(text) for text in cells[2]] == pytest.approx([0.5, 0.06])
