@@ -326,7 +326,7 @@ def test_every_way_to_write_a_moment(read: Read) -> None:
         clock_of(read, [f"{int(s // 3600):02d}:{int(s % 3600 // 60):02d}:{s % 60:05.2f}" for s in stamps])
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_loggers_that_have_more_or_less_in_common(
     tmp_path: Path, rig_of: RigOf, sweep: Mapping[str, str]
 ) -> None:

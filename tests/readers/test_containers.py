@@ -201,7 +201,7 @@ def book(path: Path, **sheets: list[list[object]]) -> Path:
 SHEET: list[list[object]] = [["t", "M"], [0, 1.5], [0.1, 2.5]]
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_cells_of_a_sheet_are_what_they_show(tmp_path: Path) -> None:
     """Numbers, truth, words with quotes and blanks, a moment, a time of day, a span of time; texts that are
     numbers by the rig's decimal mark."""
@@ -222,7 +222,7 @@ def test_cells_of_a_sheet_are_what_they_show(tmp_path: Path) -> None:
     assert table.rows.tolist() == [3, 4]
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_the_sheet_is_the_stated_one_or_the_only_one_with_two_rows_of_two_numbers(tmp_path: Path) -> None:
     path = tmp_path / "log"
     one_row: list[list[object]] = [["t", "M"], [0, 1.5]]
@@ -252,7 +252,7 @@ def test_the_sheet_is_the_stated_one_or_the_only_one_with_two_rows_of_two_number
     assert said(sheet="xyz")[1] == "write one of 'Info', 'Up', 'Down' in the rig's [file]"
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_formulas_and_errors_are_counted_wherever_pieces_of_the_sheet_end(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -293,7 +293,7 @@ def test_a_workbook_of_just_the_limits_is_read(tmp_path: Path, monkeypatch: pyte
 # HDF5
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_datasets_are_columns_of_their_group_and_length(tmp_path: Path) -> None:
     """Units by every name, what is left out, an empty dataset, a link that comes again, a user's block."""
     path = tmp_path / "log"
@@ -320,7 +320,7 @@ def test_datasets_are_columns_of_their_group_and_length(tmp_path: Path) -> None:
     assert table.notes == ("Dataset 'run/z' is left out: it holds no single numbers or texts.",)
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 @pytest.mark.parametrize(
     ("units", "expected"),
     [(["s", "N.m"], ["s", "N.m"]), (["s"], [None, None]), ("s", [None, None]), (None, [None, None])],
@@ -339,7 +339,7 @@ def test_units_of_fields_are_one_each(
     assert cells(table) == {"t": [0.0, 0.5], "M": [3.0, 5.0]}
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_a_packing_is_undone_and_every_fill_value_is_missing(tmp_path: Path) -> None:
     """packed * 0.25 - 3, by hand; truth values are packed by nobody."""
     path = tmp_path / "log"

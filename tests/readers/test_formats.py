@@ -88,7 +88,7 @@ def mdf_of_two(path: Path) -> None:
     Path(saved).rename(path)
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_mdf_groups_come_onto_one_clock_with_their_units(tmp_path):
     path = tmp_path / "log"
     mdf_of_two(path)
@@ -165,6 +165,7 @@ def test_groups_without_a_clock_are_never_mixed(tmp_path):
     assert column(path, "M", group="A").tolist() == M
 
 
+@pytest.mark.usefixtures("read_here")
 def test_hdf5_units_fill_values_and_packing(tmp_path):
     path = tmp_path / "log"
     with h5py.File(path, "w", track_order=True) as file:
@@ -184,6 +185,7 @@ def test_hdf5_units_fill_values_and_packing(tmp_path):
     assert table.notes == ("Dataset 'picture' is left out: it has 2 dimensions, a channel has one.",)
 
 
+@pytest.mark.usefixtures("read_here")
 def test_an_hdf5_table_of_named_fields(tmp_path):
     path = tmp_path / "log"
     with h5py.File(path, "w") as file:
@@ -193,6 +195,7 @@ def test_an_hdf5_table_of_named_fields(tmp_path):
     assert [(c.name, c.unit, c.values.tolist()) for c in found.columns] == [("t", "s", T), ("M", "N.m", M)]
 
 
+@pytest.mark.usefixtures("read_here")
 def test_numbers_in_other_files_are_not_opened(tmp_path):
     path = tmp_path / "log"
     (tmp_path / "outside").write_bytes(np.arange(5.0).tobytes())
@@ -211,6 +214,7 @@ def test_a_library_that_breaks_down_takes_only_its_own_process_along(tmp_path, m
         pass
 
 
+@pytest.mark.usefixtures("read_here")
 def test_units_in_the_metadata_of_parquet_and_feather(tmp_path):
     fields = [pa.field("t", pa.timestamp("ms")), pa.field("M", pa.float32(), metadata={"unit": "lbf.ft"})]
     moments = [1_000, 1_100, 1_250]
@@ -246,6 +250,7 @@ SHEET: list[list[object]] = [
 ]
 
 
+@pytest.mark.usefixtures("read_here")
 def test_a_sheet_with_title_units_and_missing_cells(tmp_path):
     path = tmp_path / "log.xlsx"
     book(path, Info=[["Bench", "Cell 2"], ["Filter Hz", 100]], Sweep=SHEET)
@@ -256,7 +261,7 @@ def test_a_sheet_with_title_units_and_missing_cells(tmp_path):
     assert table.rows.tolist() == [5, 6, 7, 8]  # as the spreadsheet program numbers them
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_which_sheet_is_never_guessed(tmp_path):
     path = tmp_path / "log.xlsx"
     book(path, Up=SHEET, Down=SHEET)
@@ -265,6 +270,7 @@ def test_which_sheet_is_never_guessed(tmp_path):
     assert "there is no sheet 'Dwn', which the rig states. Mend: write 'Down'" in refused(path, sheet="Dwn")
 
 
+@pytest.mark.usefixtures("read_here")
 def test_formulas_that_nobody_computed_and_errors_are_told(tmp_path):
     path = tmp_path / "log.xlsx"
     book(path, Sweep=[["t", "M"], [0, 1.5], [0.1, "=1+1"], [0.2, "#DIV/0!"], [0.3, 2]])

@@ -157,6 +157,7 @@ EQUALLY = "% of that in common. Both last equally long, so one clock may be"
         (3654.0, 3754.0, f"0 {EQUALLY} 3604 s off, whole hours: a time zone, or summer time."),
         (3655.0, 3755.0, f"0 {EQUALLY} 3605 s off."),
         (-7150.0, -7050.0, f"0 {EQUALLY} 7200 s off, whole hours: a time zone, or summer time."),
+        (36_050.0, 36_150.0, f"0 {EQUALLY} 36000 s off, whole hours: a time zone, or summer time."),
     ],
 )
 def test_clocks_that_have_less_than_95_percent_in_common_are_told_with_their_times(

@@ -49,7 +49,7 @@ def joined(parts):
     )
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_parts_of_every_format_are_the_whole(file_format, tmp_path, rig_of, sweep):
     """Bit for bit, and their times go on; workbooks alone are read whole, as they are small."""
     path = tmp_path / "recording.dat"
@@ -224,7 +224,7 @@ def test_a_small_file_that_says_it_is_vast_is_refused_before_anything_is_written
     assert what.startswith("the table has 400,000,000 values, and at most 50,000,000 are read")
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_a_channel_without_any_number_is_refused_with_the_last_part(file_format, tmp_path, rig_of, sweep):
     """Until then another part might have some: in every format."""
     path = tmp_path / "recording.dat"

@@ -239,7 +239,7 @@ def test_a_recording_of_more_blocks_than_any_has_is_refused(
     assert refused(written(path, chain(FOLLOWED[3], 0))) == "it has more than 4 groups and channels"
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_what_an_mdf_group_holds(tmp_path: Path) -> None:
     """A group with a name, marks of invalid samples and words; one without name; one over an angle. What is
     marked invalid is missing where it stands, and moves nothing."""
