@@ -22,7 +22,7 @@ from writers import FORMATS, write_hdf5, write_mdf, write_workbook
 
 from diffbench.documents import FileSettings, load_rig
 from diffbench.errors import ReadingError
-from diffbench.readers import READERS, libraries, read_raw, read_recording, workbook
+from diffbench.readers import READERS, libraries, read_parts, read_raw, read_recording, workbook
 from diffbench.readers.child import groups_by_child
 
 PLAIN = FileSettings()
@@ -386,3 +386,92 @@ def test_links_that_lead_to_themselves_and_folders_are_refused(tmp_path):
     loop.symlink_to(loop)
     assert "Too many levels of symbolic links" in refused(loop)
     assert "no file that can be read" in refused(tmp_path)
+
+
+def test_as_many_values_are_read_as_the_limits_say(tmp_path):
+    """Fifty million in a table; of a file that is read in parts four a byte, a thousand million at most."""
+    path = tmp_path / "log"
+    for size, most in ((3, 50_000_000), (12_500_001, 50_000_004), (400_000_000, 1_000_000_000)):
+        with path.open("wb") as file:
+            file.truncate(size)
+        assert libraries.most_in_parts(path) == most
+        libraries.refuse_too_many(most, path, "make it smaller", most=most)
+        with pytest.raises(ReadingError) as caught:
+            libraries.refuse_too_many(most + 1, path, "make it smaller", most=most)
+        assert caught.value.faults[0].what == (
+            f"the table has {most + 1:,} values, and at most {most:,} are read"
+        )
+    said = "the table has 50,000,001 values, and at most 50,000,000 are read"
+    libraries.refuse_too_many(50_000_000, path, "make it smaller")
+    with pytest.raises(ReadingError, match=said):
+        libraries.refuse_too_many(50_000_001, path, "make it smaller")
+
+
+def test_what_a_library_raises_is_told_in_one_line_of_two_hundred_characters(tmp_path):
+    """Its class where it says nothing; an error that is none of a damaged file goes on as it is."""
+    path = tmp_path / "log"
+
+    def said(error):
+        def read():
+            raise error
+
+        with pytest.raises(ReadingError) as caught:
+            libraries.guarded(path, "XYZ", read)
+        what = caught.value.faults[0].what
+        return what.removeprefix("the file is damaged, or no XYZ that can be read: ")
+
+    assert said(ValueError("two\n lines")) == "two lines"
+    assert said(KeyError()) == "KeyError"
+    assert said(RuntimeError("x" * 300)) == "x" * 200
+    with pytest.raises(FileNotFoundError):
+        libraries.guarded(path, "XYZ", path.read_bytes)
+    assert list(libraries.guarded_each(path, "XYZ", iter([3, 0, 5]))) == [3, 0, 5]
+
+
+def test_moments_and_words_of_a_library_become_columns():
+    """Seconds from the first that is there, or from another; durations as they are; words without zeros at
+    their ends; rows of lists are no column."""
+    moments = np.array(["NaT", "2026-04-14T13:05:07", "2026-04-14T13:05:09.5"], dtype="datetime64[ms]")
+    found = libraries.as_column("When", "-", moments)
+    assert found.unit == "s"
+    np.testing.assert_array_equal(found.values, [np.nan, 0.0, 2.5])
+    since = np.datetime64("2026-04-14T13:05:00")
+    np.testing.assert_array_equal(
+        libraries.as_column("When", None, moments, since=since).values, [np.nan, 7.0, 9.5]
+    )
+    assert np.isnan(libraries.as_column("When", None, moments[:1]).values).all()
+    lap = libraries.as_column("lap", None, np.array([1500, 90_000], dtype="timedelta64[ms]"))
+    assert (lap.unit, lap.values.tolist()) == ("s", [1.5, 90.0])
+    words = libraries.as_column("case", " -- ", np.array([b"held\0\0", None, "free", 3], dtype=object))
+    assert (words.unit, words.values.tolist()) == (None, ["held", "", "free", "3"])
+    assert libraries.as_column("case", b" N.m ", np.array([], dtype=object)).values.tolist() == []
+    assert libraries.as_column("M", b" N.m ", np.array([True, False])).unit == "N.m"
+    mixed = np.empty(2, dtype=object)
+    mixed[:] = ["a", [1, 2]]
+    for none in (mixed, np.ones((2, 2)), np.ones(2, dtype=complex)):
+        assert libraries.as_column("x", None, none) is None
+    own = np.array([3.0, 5.0])
+    assert libraries.as_column("M", None, own, own=True).values is own
+    assert libraries.as_column("M", None, own).values is not own
+
+
+@pytest.mark.usefixtures("read_here")
+@pytest.mark.parametrize("kind", ["parquet", "feather", "hdf5", "mdf", "tdms"])
+def test_what_is_too_much_even_in_parts_is_refused_before_it_is_read(
+    kind, tmp_path, monkeypatch, rig_of, sweep
+):
+    """Five rows of two columns are ten values."""
+    path = tmp_path / "log"
+    columns = {sweep["time"]: T, sweep["left_torque"]: M}
+    next(form for form in FORMATS if form.name == kind).write(path, columns)
+    rig = rig_of(sweep)
+    for name in ("MOST_VALUES", "MOST_IN_PARTS"):
+        monkeypatch.setattr(libraries, name, 9)
+    with pytest.raises(ReadingError) as caught:
+        list(read_parts(path, rig, kind="tare", rows=2))
+    assert [one.what for one in caught.value.faults] == ["the table has 10 values, and at most 9 are read"]
+    for name in ("MOST_VALUES", "MOST_IN_PARTS"):
+        monkeypatch.setattr(libraries, name, 10)
+    with pytest.raises(ReadingError) as caught:
+        list(read_parts(path, rig, kind="tare", rows=2))
+    assert all("values" not in one.what for one in caught.value.faults)  # but that there is no other channel

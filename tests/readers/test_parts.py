@@ -321,3 +321,17 @@ def test_a_row_stands_before_those_of_the_next_part():
     assert longer.columns[1].values.tolist() == ["c", "a", "b"]
     assert [column.name for column in table.only({"Case"}).columns] == ["Case"]
     assert table.columns[1].part(1, 2).values.tolist() == ["b"]
+
+
+@pytest.mark.parametrize("rows", [20, 40])
+def test_no_part_keeps_much_more_in_memory_than_its_own_numbers(rows, tmp_path, rig_of, sweep):
+    """A hundred rows are parsed at once; each part has no more than twice its own behind it, whether a
+    channel is as the file has it (torques) or was converted (speeds)."""
+    path = tmp_path / "sweep.csv"
+    lines = [f"{STEP * i:.2f},{i}.5,{2 * i},300,290" for i in range(100)]
+    path.write_text("\n".join([",".join(sweep.values()), *lines]) + "\n", encoding="utf-8")
+    parts = list(read_parts(path, rig_of(sweep), kind="tare", rows=rows))
+    assert len(parts) > 1
+    for part in parts[:-1]:
+        for values in part.channels.values():
+            assert values.base is None or values.base.nbytes <= 2 * values.nbytes

@@ -141,7 +141,7 @@ def parse(pieces: Sequence[bytes], layout: Layout, *, padded: bool = True) -> li
     before words for missing cells, which is a little slower. Raises ``ValueError`` when a cell in a column of
     numbers is none, or cells follow the last column; it names no line: `parse_by_cell` finds the cell.
     """
-    numeric = list(layout.numeric) + [False] * (layout.cells - len(layout.numeric))
+    numeric = [*layout.numeric, False][: layout.cells]
     columns = _read(pieces, layout, numeric, padded=padded)
     if len(columns) > len(layout.numeric) and (columns.pop() != "").any():
         msg = "cells follow the last column"
