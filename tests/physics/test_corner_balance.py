@@ -344,7 +344,7 @@ def test_tyres_at_just_their_limit_are_within_it() -> None:
     at_limit = axle_balance(constant(50.0), outer_limit=each, **case)
     assert (at_limit.locked, at_limit.sliding) == (True, "outer")
     assert at_limit.carried_torque == pytest.approx(0.0, abs=1e-9)
-    with pytest.raises(ValueError, match="the inner tyre is beyond its limit of 458 N with 458.065 N from"):
+    with pytest.raises(ValueError, match=r"the inner tyre is beyond its limit of 458 N with 458.065 N from"):
         axle_balance(constant(50.0), inner_limit=458.0, **case)
     even = axle_balance(
         constant(500.0), speed=20.0, corner_radius=50.0, outer_limit=300.0, inner_limit=300.0, **CAR
