@@ -272,6 +272,13 @@ def test_modelica(awkward: LockingMap, tmp_path: Path) -> None:
         found["beyond_half_width_share_per_rad_s"][1:, 1:], [rule.half_width_share_per_rad_s]
     )
     assert found["beyond_half_width_share_of_change"][1, 1] == rule.half_width_share_of_change
+    # first rows and columns count from one, and nothing stands in the corner
+    for name, rows, columns in (
+        ("half_width_per_Nm", 4, 2), ("half_width_share_per_K", 1, 2), ("half_width_share_of_change", 1, 1),
+    ):  # fmt: skip
+        table = found[f"beyond_{name}"]
+        assert table[:, 0].tolist() == [float(i) for i in range(rows + 1)]
+        assert table[0].tolist() == [float(i) for i in range(columns + 1)]
     assert "LastTwoPoints" in text
     assert len(found) == 1 + 4 + 4 * len(BRANCHES) * heat.size
     for branch in BRANCHES:
