@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import h5py
+import nptdms
 import numpy as np
 import openpyxl
 import pytest
@@ -18,7 +19,7 @@ import zstandard
 
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
-from diffbench.readers import READERS, RawTable, read_raw, workbook
+from diffbench.readers import READERS, Asked, RawTable, read_raw, reader_for, workbook
 
 NAN = float("nan")
 TEXT = b"t [s],M [Nm]\n0,1.5\n0.1,2.5\n"
@@ -351,3 +352,37 @@ def test_a_packing_is_undone_and_every_fill_value_is_missing(tmp_path: Path) -> 
     found = cells(table_of(path))
     assert found["M"] == pytest.approx([-2.0, NAN, -1.0, NAN, 1.0], nan_ok=True)
     assert found["on"] == [1.0, 0.0, 1.0, 1.0, 0.0]
+
+
+@pytest.mark.parametrize("size", [0, 512, 1024, 2048, 4096, 8192, 16384, 32768])
+def test_hdf5_is_known_behind_a_user_s_block_of_any_size(size: int, tmp_path: Path) -> None:
+    """Where the mark may stand by the format's specification, II.A."""
+    path = tmp_path / "log"
+    with h5py.File(path, "w", userblock_size=size) as file:
+        file["M"] = [3.0, 5.0]
+    head = path.read_bytes()[: 1 << 16]
+    assert head[size : size + 4] == b"\x89HDF"
+    assert reader_for(head, path).name == "HDF5"
+
+
+@pytest.mark.parametrize(("of", "left"), [(63, 0), (64, 58)])
+def test_of_sixty_four_channels_and_more_those_asked_for_and_clocks_are_read(
+    of: int, left: int, tmp_path: Path
+) -> None:
+    """By their name, with their unit or without, or behind their group; and what may be a clock by name or
+    unit, in brackets or behind a comma."""
+    path = tmp_path / "log"
+    read = ["torque lh", "Oil [degC]", "M", "time", "t1 [ms]", "Elapsed, s"]
+    names = [*read, *(f"CAN.signal {i} [V]" for i in range(of - len(read)))]
+    with nptdms.TdmsWriter(str(path)) as writer:
+        writer.write_segment(
+            [nptdms.ChannelObject("Run", name, np.array([3.0, 5.0]) + i) for i, name in enumerate(names)]
+        )
+    asked = Asked.of([("Torque LH [Nm]", "torque"), ("oil", "temperature"), ("Run/M", "torque")])
+    table, _ = read_raw(path, FileSettings(), asked=asked)
+    assert len(table.left_out) == left
+    assert [column.name for column in table.columns] == (read if left else names)
+    assert set(table.left_out) == set(names) - set(read if left else names)
+    same = Asked.from_content(asked.content())
+    assert [same(name) for name in ("TORQUE LH", "Oil", "Run/M")] == [True] * 3
+    assert [same(name) for name in ("M", "other", "Oil level")] == [False] * 3

@@ -408,3 +408,74 @@ def test_regular_lines_are_parsed_together(
     monkeypatch.setattr(TextBody, "_add_alone", lambda self, block: alone.append(block.first_line))
     assert read_text(content).rows.tolist() == list(range(2, content.rstrip("\n").count("\n") + 2))
     assert alone == []
+
+
+@pytest.mark.parametrize(
+    ("count", "rows", "lengths"),
+    [
+        (10, 8, [10]),  # five quarters of eight
+        (11, 8, [8, 3]),
+        (21, 8, [8, 8, 5]),
+        (5, 4, [5]),
+        (6, 4, [4, 2]),
+        (8, 7, [8]),
+        (9, 7, [7, 2]),
+        (3, 2, [2, 1]),
+    ],
+)
+@pytest.mark.parametrize("block_size", [24, 1 << 20])
+def test_a_text_is_parted_where_it_is_longer_than_five_quarters(
+    count: int, rows: int, lengths: list[int], block_size: int, tmp_path: Path
+) -> None:
+    """Every part but the last says that more follow; what is noted stands in the last."""
+    path = tmp_path / "log.csv"
+    path.write_text("t;M\n# warm\n" + "".join(f"{i};{i},5\n" for i in range(count)), encoding="utf-8")
+    parts = list(TextReader(block_size=block_size).read_tables(path, FileSettings(), rows=rows))
+    assert [len(part.rows) for part in parts] == lengths
+    assert np.concatenate([part.rows for part in parts]).tolist() == list(range(3, count + 3))
+    assert [part.more for part in parts] == [True] * (len(parts) - 1) + [False]
+    values = np.concatenate([part.columns[1].values for part in parts])
+    assert values.tolist() == [i + 0.5 for i in range(count)]
+    assert {part.header_line for part in parts} == {1}
+
+
+def test_parts_of_a_text_with_faulty_lines_are_read_for_their_faults_alone(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    lines = [f"{i};{i},5" for i in range(20)]
+    lines = ["t;M", *lines[:12], "7", *lines[12:18], "8", *lines[18:], ""]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    found = []
+    with pytest.raises(ReadingError) as caught:
+        found.extend(TextReader(block_size=40, at_once=1).read_tables(path, FileSettings(), rows=4))
+    assert [fault.place.line for fault in caught.value.faults] == [14, 21]
+    assert [len(part.rows) for part in found] == [4] * len(found)
+    assert 1 <= len(found) <= 3
+
+
+@pytest.mark.parametrize("count", [10, 700, 3000])
+def test_a_table_is_found_however_long_the_words_above_it_are(read_text: ReadText, count: int) -> None:
+    """Up to a hundred kilobytes of them."""
+    table = read_text("the bench was warm\n" * count + "t;M\n0;1,5\n1;2\n")
+    assert [column.name for column in table.columns] == ["t", "M"]
+    assert table.rows.tolist() == [count + 2, count + 3]
+
+
+def test_a_text_says_how_it_was_read(read_text: ReadText) -> None:
+    table = read_text("Bench\nt;M\ns;Nm\n0;1.234,5\n1;2.345,5\n")
+    assert table.details == {
+        "encoding": "ascii",
+        "delimiter": ";",
+        "decimal": ",",
+        "first line": "4",
+        "thousands": ".",
+        "header line": "2",
+        "units line": "3",
+    }
+    bare = read_text("0\t1.5\n1\t2\n")
+    assert (bare.details["delimiter"], bare.unnamed, bare.header_line) == ("tab", True, None)
+    assert "header line" not in bare.details
+    for content, what in (
+        ("\n \n", "the file is empty"),
+        ("Bench\n\nnothing\n", "no row of numbers was found in 2 lines"),
+    ):
+        assert [said for _, said, _ in refused(read_text, content)] == [what]
