@@ -212,6 +212,41 @@ def test_a_refusal_and_a_full_disk_come_back_as_what_they_are(module: str, tmp_p
         assert said == {"said": "so"}
 
 
+LIMITS = """
+import resource
+from diffbench.readers.on_demand import LateGroup
+
+
+def read_groups(path, folder):
+    kinds = (resource.RLIMIT_CPU, resource.RLIMIT_DATA, resource.RLIMIT_CORE)
+    return [], [str(resource.getrlimit(kind)) for kind in kinds]
+"""
+
+
+def test_a_child_keeps_within_its_limits_of_time_and_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Eight seconds of the processor and one more to end in, a gibibyte, no image of a crash. Large blocks of
+    memory, of 64 MiB and of 128, are kept for the next use."""
+    (tmp_path / "reader_of_limits.py").write_text(LIMITS, encoding="utf-8")
+    root = str(Path(child.__file__).parents[2])
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), root]))
+    path = tmp_path / "log"
+    path.write_bytes(b"bytes")
+    with groups_by_child(path, "bytes", "reader_of_limits") as (groups, notes, _):
+        assert (groups, notes) == ([], [str((8, 9)), str((1024**3, 1024**3)), str((0, 0))])
+    seen: dict[str, str] = {}
+
+    def end(command: list[str], options: dict[str, Any]) -> subprocess.CompletedProcess[bytes]:
+        seen.update(options["env"])
+        return subprocess.CompletedProcess(command, 3)
+
+    ended(path, end, monkeypatch)
+    assert seen["MALLOC_MMAP_THRESHOLD_"] == str(64 * 1024**2)
+    assert seen["MALLOC_TRIM_THRESHOLD_"] == str(128 * 1024**2)
+    assert seen["OPENBLAS_NUM_THREADS"] == "1"
+
+
 def test_a_disk_that_fills_while_it_is_written_to_is_no_fault_of_the_file(tmp_path: Path) -> None:
     """Any other error of the system stays what it is."""
 
