@@ -542,3 +542,19 @@ def test_text_at_the_ends_says_what_a_large_change_adds(tmp_path: Path) -> None:
     assert cells[1] == ["", ""]
     assert [float(text) for text in cells[0]] == pytest.approx([0.1, 0.03])
     assert [float(text) for text in cells[2]] == pytest.approx([0.5, 0.06])
+
+
+def test_netcdf_has_nothing_missing_and_says_what_its_flags_mean(
+    additive: LockingMap, tmp_path: Path
+) -> None:
+    """No fill value on any variable (CF 1.8, 2.5.1: a coordinate has none); 0 is extrapolated, 1 tested."""
+    (path,) = export_map(additive, "netcdf", tmp_path / "q17")
+    with h5py.File(path) as file:
+        assert {"law_value", "law_covariance", "temperature"} <= set(file)
+        for name, variable in file.items():
+            assert "_FillValue" not in variable.attrs, name
+        for branch in BRANCHES:
+            flags = file[f"{branch}_tested"]
+            assert flags.attrs["flag_values"].tolist() == [0, 1]
+            assert flags.attrs["flag_meanings"].decode() == "extrapolated tested"
+            np.testing.assert_array_equal(flags[:], additive.tested[branch].astype(int))
