@@ -58,17 +58,14 @@ class Counter:
     rolls_over: float | None = None
 
 
-NO_COUNTER = Counter()
-
-
 def time_from_numbers(
     column: RawColumn,
     unit: Conversion | None,
     rows: NDArray[np.int64],
     place: Place,
     *,
-    counter: Counter = NO_COUNTER,
-    in_place: bool = False,
+    counter: Counter,
+    in_place: bool,
 ) -> tuple[NDArray[np.float64], list[Fault], list[str]]:
     """Time [s] from 0 of a rising column of numbers, faults and notes; without a unit they are seconds if
     their step is a bench's. A counter may begin again.
@@ -76,7 +73,7 @@ def time_from_numbers(
     ``rows`` are line numbers, shape (n,). ``in_place``: the column may be written over, since new memory for
     a long one costs as much as to parse it.
     """
-    values = column.values.astype(np.float64, copy=False)
+    values = np.asarray(column.values, dtype=np.float64)
     if not (values.max() < LARGEST and values.min() > -LARGEST):  # false for NaN, too
         missing = np.flatnonzero(~(np.abs(values) < LARGEST))
         i = int(missing[0])
@@ -88,14 +85,15 @@ def time_from_numbers(
     values, notes = unrolled(values, counter.rolls_over)
     time = np.subtract(values, values[0], out=values if in_place else None)
     scale = counter.tick if counter.tick is not None else 1.0 if unit is None else unit.scale
-    if scale != 1.0:
-        time *= scale
+    time *= scale
     if unit is not None or counter.tick is not None:
         return time, [], notes
-    step = float(np.median(np.diff(time))) if len(time) > 1 else 0.0
-    if len(time) > 1 and step > 0.0 and not _SHORTEST_STEP <= step <= _LONGEST_STEP:
-        what = f"the time has no unit, and its step of {step:g} would be no bench's if it were seconds"
-        return time, [Fault(what, place, 'state the unit in the rig: unit = "ms" under [channel.time]')], []
+    if len(time) > 1:
+        step = float(np.median(np.diff(time)))
+        if step > 0.0 and not _SHORTEST_STEP <= step <= _LONGEST_STEP:
+            what = f"the time has no unit, and its step of {step:g} would be no bench's if it were seconds"
+            mend = 'state the unit in the rig: unit = "ms" under [channel.time]'
+            return time, [Fault(what, place, mend)], []
     return time, [], [*notes, "The time has no unit and is taken as seconds."]
 
 
@@ -219,9 +217,9 @@ def _month_first(found: Sequence[re.Match[str] | None]) -> bool:
     """Whether 3/4/2026 has the month in front: where a number above twelve stands behind, or twelve hours
     with AM and PM, which go with it; never with points."""
     slashed = [m for m in found if m is not None and m["first"] is not None and m["mark"] != "."]
-    if any(int(m["first"]) > 12 for m in slashed):
-        return False
-    return any(int(m["second_part"]) > 12 or m["half"] for m in slashed)
+    return not any(int(m["first"]) > 12 for m in slashed) and any(
+        int(m["second_part"]) > 12 or m["half"] for m in slashed
+    )
 
 
 def _leaps(moments: Sequence[_Moment]) -> NDArray[np.float64]:
@@ -246,7 +244,7 @@ def unsteady(time: NDArray[np.float64], rows: NDArray[np.int64], place: Place, *
     ``twins``: two samples may have the same time, as hand readings of one minute do.
     """
     steps = np.diff(time)
-    if len(steps) == 0 or (steps.min() > _LEAST_STEP and time[-1] < _MOST_STEP * len(steps)):
+    if len(steps) == 0 or (steps.min() > _LEAST_STEP and steps.max() < _MOST_STEP):
         return []
     faults: list[Fault] = []
     usual = float(np.median(steps))
@@ -345,10 +343,7 @@ def tables_on_one_clock(
     """
     told = [group for group in groups if group.columns and len(group)]
     parts = even_parts(len(told[0]), rows) if told else []
-    base = _base(told, path, stated) if len(parts) > 1 else None
-    if base is None or not all(
-        len(group) == len(base) and (group.time is None or _same_clock(group, base)) for group in told
-    ):
+    if len(parts) < 2 or not _of_one_clock(told, base := _base(told, path, stated)):
         values = sum(len(group) * len(group.columns) for group in told)
         refuse_too_many(values, path, "export the part of the recording that is needed")
         whole = [group.part(0, len(group)) for group in told]
@@ -357,6 +352,13 @@ def tables_on_one_clock(
     for first, last in parts:
         table = on_one_clock([group.part(first, last) for group in told], path, stated=stated)
         yield replace(table, rows=table.rows + first, more=last < len(base))
+
+
+def _of_one_clock(groups: Sequence[LateGroup], base: LateGroup) -> bool:
+    """Whether all groups are of one length, and have one clock where they have any."""
+    return all(
+        len(group) == len(base) and (group.time is None or _same_clock(group, base)) for group in groups
+    )
 
 
 AnyGroup = TypeVar("AnyGroup", Group, LateGroup)
@@ -499,7 +501,7 @@ def _read_at(column: RawColumn, own: NDArray[np.float64], at: NDArray[np.float64
     values = np.interp(at, own, column.values.astype(np.float64), left=np.nan, right=np.nan)
     if len(own) > 1:
         steps = np.diff(own)
-        inside = (after > 0) & (after < len(own))
+        inside = after < len(own)  # before the first there is nothing in any case
         before = np.clip(after - 1, 0, len(own) - 2)
         across = inside & (steps[before] > _GAP * np.median(steps)) & (own[before] != at)
         values = np.where(across, np.nan, values)

@@ -261,7 +261,7 @@ class _Mapping:
                 self.faults.append(no_unit(channel, dimension, self._place(column)) if unit is None else unit)
                 continue
             read = np.where(np.abs(column.values.astype(np.float64)) < LARGEST, column.values, np.nan)
-            values.append((unit.to_si(read.astype(np.float64)) - own.shift) / own.scale)
+            values.append(own.from_si(unit.to_si(read.astype(np.float64))))
         stacked = np.stack(values)
         there = np.isfinite(stacked)
         count = there.sum(axis=0)

@@ -187,12 +187,20 @@ def _column(
     """Return one channel: numbers as they were put aside, words as they are."""
 
     def signal(first: int, last: int) -> Any:
-        return measurement.get(group=group, index=place, record_offset=first, record_count=last - first)
+        # as all samples with their marks: else the library leaves out those that are marked invalid, and all
+        # that follow would stand at other times
+        return measurement.get(
+            group=group,
+            index=place,
+            record_offset=first,
+            record_count=last - first,
+            ignore_invalidation_bits=True,
+        )
 
     some = signal(0, 1)
     first = as_column(name, some.unit, _with_holes(some))
     if first is None or first.is_text or some.samples.dtype.kind not in "fiub":
-        whole = measurement.get(group=group, index=place)
+        whole = signal(0, count)
         return as_column(name, whole.unit, _with_holes(whole))
 
     def read(begin: int, end: int) -> NDArray[np.float64]:

@@ -76,9 +76,10 @@ def _counted(path: Path) -> tuple[int, int]:
                     for letters, number in _PLACE.findall(text):
                         rows = max(rows, int(number))
                         width = max(width, _column(letters))
-                    formulas += len(_NOT_COMPUTED.findall(text))
-                    errors += len(_ERROR.findall(text))
                     tail = _rest(text)
+                    whole = text.removesuffix(tail)  # a cell that the next piece closes counts there
+                    formulas += len(_NOT_COMPUTED.findall(whole))
+                    errors += len(_ERROR.findall(whole))
             if rows * width > MOST_CELLS:
                 raise _too_large(path, f"a sheet reaches over {rows:,} rows and {width:,} columns")
     return formulas, errors

@@ -143,3 +143,17 @@ def test_single_precision(
         told = awkward.read(*place, branch="loading")
         numbers = [float.fromhex(text) for text in line[1:4]]
         np.testing.assert_allclose(numbers, [told.locking_torque, told.low, told.high], rtol=3e-6, atol=1e-3)
+
+
+def test_numbers_are_doubles_of_c_and_their_room_is_told(awkward: LockingMap, tmp_path: Path) -> None:
+    """Sixty nodes on four branches, three doubles and a flag each, and the axes; numbers have a point."""
+    export_map(awkward, "c", tmp_path / "q17")
+    code = "".join((tmp_path / f"q17{end}").read_text(encoding="utf-8") for end in (".c", ".h"))
+    assert f"tables take {4 * 60 * (3 * 8 + 1) + 8 * (5 + 3 + 4)} bytes" in code
+    assert "torque_axis[N_TORQUE] = {-310.25, -100.1, 0.0, 47.3, 402.7};" in code
+    assert "static const int32_t inner_node[2] = {1, 3};" in code
+    (line,) = [line for line in code.splitlines() if "heat_axis[N_HEAT] = " in line]
+    assert line.endswith("{40.1, 59.9, 77.7, 93.3};")
+    flags = code.partition("tested_table[4][N_TORQUE][N_SPEED][N_HEAT] = ")[2].partition(";")[0]
+    assert flags.count("1U") + flags.count("0U") == 4 * 60
+    assert flags.count("1U") == sum(int(awkward.tested[branch].sum()) for branch in ORDER)

@@ -120,3 +120,83 @@ def test_the_law_has_no_nodes(to: str, lawful: LockingMap, tmp_path: Path) -> No
     with pytest.raises(OutputError, match=f"'{to}' is the law alone"):
         export_map(lawful, to, tmp_path / "q17", nodes=(4, 4, 3))
     assert list(tmp_path.iterdir()) == []
+
+
+def of_torque(torques: list[float], values: list[float], **more: Any) -> LockingMap:
+    """A map whose locking torque follows the input torque alone; nothing of it was tested."""
+    table = [[[value]] for value in values]
+    held = {"locking_torque_Nm": table, "low_Nm": table, "high_Nm": table,
+            "tested": [[[False]] for _ in values]}  # fmt: skip
+    return LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1", "unit": "Q17", "build": "a", "law": "additive",
+                "confidence": 0.95,
+                "axes": dict(zip(AXES, (torques, [2.0], [60.0]), strict=True)),
+                "branches": dict.fromkeys(("loading", "unloading", "mean"), held),
+                "notes": ["first"], "provenance": {},
+            }
+            | more
+        )
+    )  # fmt: skip
+
+
+def test_the_worst_node_is_added_first_and_what_is_left_is_told(tmp_path: Path) -> None:
+    """Both ends and zero stay. On a straight line from 50 to 110 N·m the node at 200 N·m is off by 80 to 100,
+    a fifth, that at 100 by 65 to 60. With 200 kept, the line at 100 is 75: off by a quarter."""
+    whole = of_torque([-100.0, 0.0, 100.0, 200.0, 400.0], [70.0, 50.0, 60.0, 100.0, 110.0])
+    fewer = on_fewer_nodes(whole, (4, 1, 1), tmp_path)
+    assert fewer.axes[0].tolist() == [-100.0, 0.0, 200.0, 400.0]
+    first, note = fewer.document.notes
+    assert first == "first"
+    assert note == (
+        f"the table is on 4x1x1 nodes of the map {whole.digest[:12]}: off by 25 % at most between them; "
+        "shows 100 % of what counts as tested there"
+    )
+    assert on_fewer_nodes(whole, (9, 3, 2), tmp_path).axes[0].tolist() == whole.axes[0].tolist()
+    assert on_fewer_nodes(whole, (3, 1, 1), tmp_path).axes[0].tolist() == [-100.0, 0.0, 400.0]
+
+
+@pytest.mark.parametrize(
+    ("second", "third", "first_kept"),
+    [
+        (14.0, 38.65, 100.0),  # 87.5 / 20 before 162.35 / 38.65
+        (14.0, 36.0, 200.0),  # 87.5 / 20 behind 165 / 36, though more than it as a share of its own
+    ],
+)
+def test_a_node_near_nothing_counts_as_a_twentieth_of_the_largest(
+    second: float, third: float, first_kept: float, tmp_path: Path
+) -> None:
+    """Between 2 and 400 N·m the line is 101.5 and 201 at two nodes of small torque."""
+    whole = of_torque([0.0, 100.0, 200.0, 400.0], [2.0, second, third, 400.0])
+    fewer = on_fewer_nodes(whole, (3, 1, 1), tmp_path)
+    assert fewer.axes[0].tolist() == [0.0, first_kept, 400.0]
+
+
+TESTED = ("0110", "1111", "0111", "0100")  # torques down, speed differences across
+
+
+def test_the_box_of_most_tested_corners_stays(tmp_path: Path) -> None:
+    """Of the boxes with tested corners that of the first three torques and the middle two speeds has most
+    nodes, six, and comes first; while loading more was tested, and there is room for it."""
+    axes = ([10.0, 50.0, 90.0, 400.0], [1.0, 2.0, 5.0, 9.0], [60.0])
+    value = [[[100.0 + t + s * s] for s in axes[1]] for t in axes[0]]
+    tested = [[[cell == "1"] for cell in row] for row in TESTED]
+    more = [[[cell == "1"] for cell in row] for row in (*TESTED[:3], "0111")]
+    tables = {"locking_torque_Nm": value, "low_Nm": value, "high_Nm": value}
+    both = {**tables, "tested": tested}
+    whole = LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1", "unit": "Q17", "build": "a", "law": "additive",
+                "confidence": 0.95, "axes": dict(zip(AXES, axes, strict=True)),
+                "branches": {"loading": {**tables, "tested": more}, "unloading": both, "mean": both},
+                "notes": [], "provenance": {},
+            }
+        )
+    )  # fmt: skip
+    with pytest.raises(OutputError, match=r"2x4x1 are too few nodes.*3x4x1 at least"):
+        on_fewer_nodes(whole, (2, 4, 1), tmp_path)
+    assert on_fewer_nodes(whole, (3, 4, 1), tmp_path).axes[0].tolist() == [10.0, 90.0, 400.0]
+    # while loading the box of the lower three torques and the right three speeds has nine nodes
+    assert on_fewer_nodes(whole, (4, 4, 1), tmp_path).axes[0].tolist() == axes[0]

@@ -467,3 +467,109 @@ class TestInPython:
     def test_refuses_a_map_without_its_law(self, awkward: LockingMap) -> None:
         with pytest.raises(OutputError, match="not the law that they are of"):
             Differential(awkward)
+
+
+class TestInPythonByHand:
+    @pytest.mark.parametrize("branch", ["mean", "loading", "unloading", "either", "followed"])
+    def test_each_branch_is_the_law_at_the_start(self, branch: Any, lawful: LockingMap) -> None:
+        """Of the first step, from plates at their own temperature: by the physics that a fit uses. Ramps that
+        are followed begin on the loading branch; what is not known is the mean."""
+        law = lawful.document.fitted_law
+        assert law is not None
+        unit = law.unit_quantities()
+        rng = np.random.default_rng(3)
+        torque, speed = rng.uniform(-600.0, 700.0, 60), rng.uniform(-9.0, 9.0, 60)
+        heat = rng.uniform(-10.0, 180.0, 60)
+        held = Differential(lawful, cars=60, branch=branch, oil_temperature=heat)
+        asked = {"followed": "loading", "either": "mean"}.get(branch, branch)
+        given = held.step(0.001, torque, speed, heat)
+        wanted = steady_locking_torque(unit, torque, speed, heat, asked)
+        np.testing.assert_allclose(given.locking_torque, wanted, rtol=1e-12)
+        stand = {"unloading": np.where(torque < 0.0, unit.coast_ratio, unit.drive_ratio)}.get(branch, 1.0)
+        if branch not in {"mean", "either"}:
+            np.testing.assert_allclose(held.ramp_torque, torque * stand, rtol=1e-12)
+        assert repr(held) == f"<Differential of 60 cars, ramps {branch}>"
+
+    def test_what_is_left_out_is_as_fitted_and_what_the_guide_says(self, additive: LockingMap) -> None:
+        """One car at 60 °C, an inertia of one, friction in the step that asks for it, ramps followed."""
+        law = additive.document.fitted_law
+        assert law is not None
+        plain = Differential(additive)
+        stated = Differential(
+            additive, cars=1, oil_temperature=60.0, output_inertia=1.0, friction_delay=0.0,
+            preload_torque=law.value("preload_torque"), friction_scale=1.0, drive_bias_scale=1.0,
+            coast_bias_scale=1.0, plate_temperature=60.0, heat_capacity=law.value("heat_capacity"),
+            heat_conductance=law.value("heat_conductance"), branch="followed",
+        )  # fmt: skip
+        assert plain.plate_temperature.tolist() == [60.0]
+        for i in range(40):
+            one, other = (
+                held.step(0.002, (1 if i % 9 < 6 else -1) * (80.0 + 9.0 * i), 0.4 * math.sin(i), 70.0)
+                for held in (plain, stated)
+            )
+            assert one.friction_torque.tolist() == other.friction_torque.tolist()
+        assert plain.plate_temperature.tolist() == stated.plate_temperature.tolist()
+        assert plain.plate_temperature[0] != 60.0
+
+    def test_settings_may_be_nothing_where_that_is_something(self, additive: LockingMap) -> None:
+        """No preload, no bias, a delay of one step, and plates as cold as anything is."""
+        held = Differential(
+            additive, preload_torque=0.0, drive_bias_scale=0.0, coast_bias_scale=0, friction_delay=1,
+            oil_temperature=-273.15, heat_conductance=0.0,
+        )  # fmt: skip
+        law = additive.document.fitted_law
+        assert law is not None
+        given = held.step(0.001, 100.0, 0.0, 60.0)
+        assert given.locking_torque[0] == pytest.approx(100.0 * law.value("gear_friction"), rel=1e-12)
+        for settings, said in (
+            ({"preload_torque": -1e-9}, "preload_torque is negative or none"),
+            ({"friction_delay": 1.0 + 1e-9}, "friction_delay is more than one step"),
+            ({"cars": True}, "cars is True"),
+            ({"friction_scale": True}, "friction_scale is a bool, no number"),
+            ({"oil_temperature": [-273.16]}, "oil_temperature is below absolute zero"),
+            ({"cars": 3, "friction_scale": [1.0, 2.0, math.inf]}, "no finite number for car 2"),
+            ({"cars": 3, "plate_temperature": [-300.0, 20.0, -274.0]}, "below absolute zero for car 0"),
+        ):
+            with pytest.raises(OutputError, match=said):
+                Differential(additive, **settings)  # type: ignore[arg-type]
+
+    def test_a_stick_by_hand(self, additive: LockingMap) -> None:
+        """Two steps of h = 0.01 s at an inertia of two: k = 0.18 J/h², d = 0.5 J/h. Held, friction is
+        k (twist + h w) + d w; a quarter of k twist² is stored, half of friction times w times h is taken, and
+        the rest is heat."""
+        held = Differential(additive, output_inertia=2.0)
+        stiffness, damping = 0.18 * 2.0 / 1e-4, 0.5 * 2.0 / 0.01
+        twist, stored, taken, lost = 0.0, 0.0, 0.0, 0.0
+        for speed in (0.05, 0.02):
+            given = held.step(0.01, 100.0, speed, 60.0)
+            friction = stiffness * (twist + 0.01 * speed) + damping * speed
+            twist += 0.01 * speed
+            before, stored = stored, 0.25 * stiffness * twist**2
+            work = 0.5 * friction * speed * 0.01
+            taken, heat = taken + work, work + before - stored
+            lost += heat
+            assert given.locked.tolist() == [True]
+            assert given.friction_torque[0] == pytest.approx(friction, rel=1e-12)
+            assert given.heat_flow[0] == pytest.approx(heat / 0.01, rel=1e-9)
+            assert held.twist[0] == pytest.approx(twist, rel=1e-12)
+            assert held.energy_stored[0] == pytest.approx(stored, rel=1e-12)
+        assert held.energy_in[0] == pytest.approx(taken, rel=1e-12)
+        assert held.energy_dissipated[0] == pytest.approx(lost, rel=1e-9)
+        # faster than the plates hold: all of the locking torque, against the way
+        given = held.step(0.01, 100.0, -40.0, 60.0)
+        assert given.locked.tolist() == [False]
+        assert given.friction_torque[0] == -given.locking_torque[0]
+        assert held.twist[0] == pytest.approx(
+            twist + 0.01 * (given.friction_torque[0] - stiffness * twist) / (stiffness * 0.01 + damping)
+        )
+
+    def test_what_chatters_is_softened(self, additive: LockingMap) -> None:
+        """A speed that turns round in each step: behind the third turn, and every third after it, half as
+        stiff; as well where it turns every six steps, and not every seven. The stick holds k twist² / 4."""
+        for every, halved in ((1, [0, 0, 0, 0, 1, 1, 1, 2, 2, 2, 3]), (6, [0] * 19 + [1]), (7, [0] * 40)):
+            held, found = Differential(additive), []
+            for i in range(len(halved)):
+                held.step(0.001, 100.0, 4.0 if (i // every) % 2 == 0 else -4.0, 60.0)
+                stiffness = 4.0 * held.energy_stored[0] / held.twist[0] ** 2
+                found.append(math.log2(0.18 / 0.001**2 / stiffness))
+            assert found == pytest.approx(halved, abs=1e-9)

@@ -13,7 +13,7 @@ from benchsim.c_law import Law
 
 from diffbench.errors import OutputError
 from diffbench.exports import export_map
-from diffbench.results import LockingMap
+from diffbench.results import LockingMap, MapDocument
 
 NAMES = {"abs": abs, "exp": math.exp, "max": max, "min": min}
 
@@ -160,3 +160,31 @@ def test_a_word_of_the_language_is_no_name(name: str, lawful: LockingMap, tmp_pa
     assert path.name == f"{name}.mo"
     assert re.search(rf"^model {name}_map ", text, re.M)
     assert text.endswith(f"end {name}_map;\n")
+
+
+def test_what_the_fit_knows_of_a_parameter_stands_beside_it(lawful: LockingMap, tmp_path: Path) -> None:
+    """Standard uncertainties to six digits: of biases as shares, of what was not fitted none."""
+    (path,) = export_map(lawful, "modelica-law", tmp_path / "q17")
+    text = path.read_text(encoding="utf-8")
+    law = lawful.document.fitted_law
+    assert law is not None
+    wanted = [law.u(name) for name in ("preload_torque", "heat_capacity", "heat_conductance")]
+    wanted += [
+        law.u(name) / law.value(name) for name in ("ramp_bias_drive_loading", "ramp_bias_coast_loading")
+    ]
+    found = [float(word) for word in re.findall(r"standard uncertainty ([0-9.e+-]+[0-9])", text)]
+    assert sorted(found) == pytest.approx(sorted(wanted), rel=1e-5)
+    content = lawful.document.model_dump(mode="json")
+    kept = [i for i, name in enumerate(law.names) if name not in ("heat_capacity", "heat_conductance")]
+    assert len(kept) == len(law.names) - 2
+    content["fitted_law"]["covariance"] = [
+        [0.0 if name.startswith("ramp_bias") or other.startswith("ramp_bias") else value
+         for other, value in zip(law.names, row, strict=True)]
+        for name, row in zip(law.names, law.covariance, strict=True)
+    ]  # fmt: skip
+    content["fitted_law"]["values"][law.names.index("ramp_bias_coast_loading")] = 0.0
+    content["sha256"] = None
+    (path,) = export_map(LockingMap(MapDocument.model_validate(content)), "modelica-law", tmp_path / "none")
+    again = path.read_text(encoding="utf-8")
+    assert again.count("standard uncertainty") == text.count("standard uncertainty") - 1
+    assert "standard uncertainty 0" in again

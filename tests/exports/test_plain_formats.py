@@ -272,6 +272,13 @@ def test_modelica(awkward: LockingMap, tmp_path: Path) -> None:
         found["beyond_half_width_share_per_rad_s"][1:, 1:], [rule.half_width_share_per_rad_s]
     )
     assert found["beyond_half_width_share_of_change"][1, 1] == rule.half_width_share_of_change
+    # first rows and columns count from one, and nothing stands in the corner
+    for name, rows, columns in (
+        ("half_width_per_Nm", 4, 2), ("half_width_share_per_K", 1, 2), ("half_width_share_of_change", 1, 1),
+    ):  # fmt: skip
+        table = found[f"beyond_{name}"]
+        assert table[:, 0].tolist() == [float(i) for i in range(rows + 1)]
+        assert table[0].tolist() == [float(i) for i in range(columns + 1)]
     assert "LastTwoPoints" in text
     assert len(found) == 1 + 4 + 4 * len(BRANCHES) * heat.size
     for branch in BRANCHES:
@@ -475,3 +482,79 @@ class TestPythonReader:
         wrong = subprocess.run([sys.executable, "-I", "-S", reader, "much"], capture_output=True, check=False)
         assert wrong.returncode == 2
         assert b"usage" in wrong.stderr
+
+
+def test_a_map_of_one_node_is_one_line_of_text(tmp_path: Path) -> None:
+    """At both ends of each axis at once: nothing goes on along torque, of two shares the larger counts."""
+    tables = {"locking_torque_Nm": [[[90.0]]], "low_Nm": [[[81.0]]], "high_Nm": [[[104.0]]],
+              "tested": [[[True]]]}  # fmt: skip
+    held = LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1", "unit": "Q17", "build": "a", "law": "additive",
+                "confidence": 0.95, "axes": {AXES[0]: [150.0], AXES[1]: [4.0], AXES[2]: [60.0]},
+                "branches": dict.fromkeys(("loading", "unloading", "mean"), tables),
+                "beyond": {
+                    "half_width_share_of_change": 0.12,
+                    "half_width_per_Nm": {branch: [0.03, 0.05] for branch in BRANCHES},
+                    "half_width_share_per_rad_s": [0.3, 0.02], "half_width_share_per_K": [0.004, 0.0055],
+                },
+                "notes": [], "provenance": {},
+            }
+        )
+    )  # fmt: skip
+    (path,) = export_map(held, "csv", tmp_path / "one")
+    with path.open(encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert [row[axis] for axis in AXES] == ["150.0", "4.0", "60.0"]
+    for branch in BRANCHES:
+        assert [row[f"{branch}_{name}"] for name in QUANTITIES] == ["90.0", "81.0", "104.0", "true"]
+        assert row[f"{branch}_beyond_per_Nm"] == "0.0"
+        assert row[f"{branch}_beyond_half_width_per_Nm"] == "0.03"
+    assert row["beyond_half_width_share_per_rad_s"] == "0.3"
+    assert row["beyond_half_width_share_per_K"] == "0.0055"
+
+
+def test_text_at_the_ends_says_what_a_large_change_adds(tmp_path: Path) -> None:
+    """Outwards by half a newton metre each, of which 0.12 is more than the 0.03 that is stated; inwards on
+    the other flank by a tenth, of which it is less."""
+    tables = {"locking_torque_Nm": [[[60.0]], [[50.0]], [[200.0]]], "low_Nm": [[[55.0]], [[45.0]], [[190.0]]],
+              "high_Nm": [[[65.0]], [[55.0]], [[210.0]]], "tested": [[[True]]] * 3}  # fmt: skip
+    held = LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1", "unit": "Q17", "build": "a", "law": "additive",
+                "confidence": 0.95, "axes": {AXES[0]: [-100.0, 0.0, 300.0], AXES[1]: [4.0], AXES[2]: [60.0]},
+                "branches": dict.fromkeys(("loading", "unloading", "mean"), tables),
+                "beyond": {
+                    "half_width_share_of_change": 0.12,
+                    "half_width_per_Nm": {branch: [0.03, 0.05] for branch in BRANCHES},
+                    "half_width_share_per_rad_s": [0.3, 0.02], "half_width_share_per_K": [0.004, 0.0055],
+                },
+                "notes": [], "provenance": {},
+            }
+        )
+    )  # fmt: skip
+    (path,) = export_map(held, "csv", tmp_path / "three")
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    cells = [[row["mean_beyond_per_Nm"], row["mean_beyond_half_width_per_Nm"]] for row in rows]
+    assert cells[1] == ["", ""]
+    assert [float(text) for text in cells[0]] == pytest.approx([0.1, 0.03])
+    assert [float(text) for text in cells[2]] == pytest.approx([0.5, 0.06])
+
+
+def test_netcdf_has_nothing_missing_and_says_what_its_flags_mean(
+    additive: LockingMap, tmp_path: Path
+) -> None:
+    """No fill value on any variable (CF 1.8, 2.5.1: a coordinate has none); 0 is extrapolated, 1 tested."""
+    (path,) = export_map(additive, "netcdf", tmp_path / "q17")
+    with h5py.File(path) as file:
+        assert {"law_value", "law_covariance", "temperature"} <= set(file)
+        for name, variable in file.items():
+            assert "_FillValue" not in variable.attrs, name
+        for branch in BRANCHES:
+            flags = file[f"{branch}_tested"]
+            assert flags.attrs["flag_values"].tolist() == [0, 1]
+            assert flags.attrs["flag_meanings"].decode() == "extrapolated tested"
+            np.testing.assert_array_equal(flags[:], additive.tested[branch].astype(int))

@@ -102,6 +102,7 @@ PURE = {
     "diffbench.fitting.tested",
     "diffbench.results.discrepancy",
     "diffbench.exports.hdf5_times",  # bytes in, bytes out
+    "diffbench.exports.standalone_reader",  # a program of its own: the text of a map in, numbers out
 }
 
 TESTS = Path(__file__).parents[1]

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
 from diffbench.physics.corner_balance import (
     axle_balance,
@@ -298,3 +299,70 @@ def test_mean_share_weighs_by_the_angle_asked_for() -> None:
 def test_a_turn_has_two_ways() -> None:
     with pytest.raises(ValueError, match="'left' or 'right'"):
         yaw_moment_to_the_left(1.0, "up")  # type: ignore[arg-type]
+
+
+def counted(law: Callable[[float], float]) -> tuple[Callable[[float], float], list[float]]:
+    """A law, and what it was asked."""
+    asked: list[float] = []
+
+    def locking(difference: float) -> float:
+        asked.append(difference)
+        return law(difference)
+
+    return locking, asked
+
+
+@pytest.mark.parametrize(
+    ("law", "corners"),
+    [
+        (lambda w: 60.0 + 40.0 * w, ()),
+        (lambda w: 130.0 - 30.0 * w, ()),
+        (lambda w: float(np.interp(w, [0.4, 1.1], [180.0, 60.0])), (0.4, 1.1)),
+        (lambda w: 80.0 + 90.0 * math.exp(-2.0 * w), ()),
+        (lambda w: 40.0 + 120.0 * math.sqrt(w), ()),
+        (lambda w: 300.0 / (1.0 + w) ** 3, ()),
+    ],
+)
+def test_a_balance_is_found_to_the_last_digits_in_sixty_questions(
+    law: Callable[[float], float], corners: tuple[float, ...]
+) -> None:
+    """By a search of scipy, where half of what both tyres slip, V T_lock/(r² C), is what is lost."""
+    locking, asked = counted(law)
+    found = axle_balance(locking, speed=20.0, corner_radius=50.0, corners=corners, **CAR)
+    free = 20.0 * T / (50.0 * R_W)
+    wanted = brentq(lambda w: w + 20.0 * law(w) / (R_W**2 * C) - free, 0.0, free, xtol=1e-15, rtol=1e-15)
+    assert found.speed_difference == pytest.approx(wanted, rel=1e-13)
+    assert len(asked) <= 60
+    assert all(0.0 <= w <= free * (1.0 + 1e-12) for w in asked)
+
+
+def test_tyres_at_just_their_limit_are_within_it() -> None:
+    """By engine and brakes alone 458.06 N on each; and the tyre with less room comes first, the outer one
+    where both have as much."""
+    case: Any = {"speed": 20.0, "corner_radius": 50.0, "input_torque": -160.0, "brake_torque": 62.0, **CAR}
+    each = (80.0 + 62.0) / R_W
+    at_limit = axle_balance(constant(50.0), outer_limit=each, **case)
+    assert (at_limit.locked, at_limit.sliding) == (True, "outer")
+    assert at_limit.carried_torque == pytest.approx(0.0, abs=1e-9)
+    with pytest.raises(ValueError, match=r"the inner tyre is beyond its limit of 458 N with 458.065 N from"):
+        axle_balance(constant(50.0), inner_limit=458.0, **case)
+    even = axle_balance(
+        constant(500.0), speed=20.0, corner_radius=50.0, outer_limit=300.0, inner_limit=300.0, **CAR
+    )
+    assert (even.sliding, even.carried_torque) == ("outer", pytest.approx(2.0 * R_W * 300.0))
+
+
+def test_a_unit_turns_the_car_into_the_corner_where_the_inner_wheel_is_the_faster_one() -> None:
+    """In drive on a soft inner tyre: it slips more than the corner asks for."""
+    case: Any = {"speed": 20.0, "corner_radius": 200.0, "track": T, "rolling_radius": R_W}
+    found = axle_balance(constant(60.0), slip_stiffness=(60e3, 20e3), input_torque=400.0, **case)
+    # outer 200/0.31 N over 60 kN, inner as much over 20 kN; the corner asks for 1.5/200 of the way
+    asked = 1.5 / 200.0 / R_W + 200.0 / R_W**2 * (1.0 / 60e3 - 1.0 / 20e3)
+    assert asked < 0.0
+    assert found.open_difference == pytest.approx(20.0 * asked, rel=1e-12)
+    give = (1.0 / 60e3 + 1.0 / 20e3) / (2.0 * R_W**2)
+    assert found.speed_difference == pytest.approx(20.0 * (asked + 60.0 * give), rel=1e-9)
+    assert found.yaw_moment == pytest.approx(-60.0 * T / (2.0 * R_W))
+    assert found.outer_force == pytest.approx((200.0 + 30.0) / R_W)
+    assert found.inner_force == pytest.approx((200.0 - 30.0) / R_W)
+    assert found.free_difference == pytest.approx(20.0 * 1.5 / (200.0 * R_W))

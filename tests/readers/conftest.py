@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -12,7 +13,7 @@ import pytest
 from forked import Forked
 
 from diffbench.documents import FileSettings, Rig
-from diffbench.readers import RawTable, TextReader, read_recording
+from diffbench.readers import RawTable, TextReader, child, read_recording
 from diffbench.recording import Recording
 
 sys.path.insert(0, str(Path(__file__).parent))  # tests are no package, and fuzz.py is a command of its own
@@ -131,3 +132,17 @@ def many_read_apart(native_libraries: dict[str, Forked], monkeypatch: pytest.Mon
         return native_libraries[words[1]].run(words, **options)
 
     monkeypatch.setattr("diffbench.readers.child.run", run)
+
+
+@pytest.fixture
+def read_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files of native libraries are read in this process, without the limits of one apart: where every line
+    of their readers shall be seen to be run by a test."""
+    importlib.import_module("pandas")  # which a reader else bars from this process, for all that follow
+    monkeypatch.setattr(child, "_limit", lambda _: None)
+
+    def run(command: Sequence[str], **_: Any) -> subprocess.CompletedProcess[bytes]:
+        words = command[command.index("diffbench.readers.child") + 1 :]
+        return subprocess.CompletedProcess(command, child.main(*words))
+
+    monkeypatch.setattr(child, "run", run)

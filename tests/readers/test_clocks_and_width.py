@@ -326,7 +326,7 @@ def test_every_way_to_write_a_moment(read: Read) -> None:
         clock_of(read, [f"{int(s // 3600):02d}:{int(s % 3600 // 60):02d}:{s % 60:05.2f}" for s in stamps])
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_loggers_that_have_more_or_less_in_common(
     tmp_path: Path, rig_of: RigOf, sweep: Mapping[str, str]
 ) -> None:
@@ -351,3 +351,310 @@ def test_loggers_that_have_more_or_less_in_common(
             np.testing.assert_allclose(values[there], 3.0 * time[there], atol=1e-9)
     assert not told[0]
     assert told[-1]
+
+
+Told = Callable[..., tuple[list[float], tuple[str, ...]] | list[tuple[int | None, str]]]
+
+
+@pytest.fixture
+def told(tmp_path: Path, rig_of: RigOf) -> Told:
+    """What a clock without unit in its name gives: seconds and notes, or the faults, by line and words. By
+    hand readings of a wrench stand beside it, else a sweep."""
+
+    def reader(
+        times: list[str], *, by_hand: bool = False, **clock: Any
+    ) -> tuple[list[float], tuple[str, ...]] | list[tuple[int | None, str]]:
+        path = tmp_path / "log.csv"
+        names = ["W [N.m]"] if by_hand else ["M L [Nm]", "M R [Nm]", "n L [rpm]", "n R [rpm]"]
+        cells = ["41"] if by_hand else ["1", "2", "300", "290"]
+        lines = ["\t".join(["n", *names]), *("\t".join([text, *cells]) for text in times)]
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        channels = ["turning_torque"] if by_hand else [f"{s}_{w}" for w in ("torque", "speed") for s in SIDES]
+        rig = rig_of(
+            {"time": {"column": "n", **clock}, **dict(zip(channels, names, strict=True))},
+            arrangement="output-turned-case-free" if by_hand else "both-outputs",
+            file={"delimiter": "\t", "decimal": "."},
+        )
+        try:
+            found = read_recording(path, rig, kind="turning-torque" if by_hand else "bias-sweep")
+        except ReadingError as error:
+            return [(fault.place.line, fault.what) for fault in error.faults]
+        return found.time.tolist(), found.notes
+
+    return reader
+
+
+SIDES = ("left", "right")
+SECONDS = ("The time has no unit and is taken as seconds.",)
+
+
+def back(seconds: str, line: int, more: str = "") -> list[tuple[int | None, str]]:
+    """The one fault of a time that goes back."""
+    return [(line, f"the time goes back by {seconds} s{more}")]
+
+
+@pytest.mark.parametrize(
+    ("times", "clock", "expected"),
+    [
+        (["5", "5.5", "6"], {}, ([0.0, 0.5, 1.0], SECONDS)),  # twice a second is the slowest bench's
+        (["0", "1e-5", "2e-5"], {}, ([0.0, 1e-5, 2e-5], SECONDS)),  # 100,000 times a second the fastest
+        (["5", "5.25"], {}, ([0.0, 0.25], SECONDS)),
+        (["5", "5.25", "5.75"], {"unit": "s"}, ([0.0, 0.25, 0.5 + 0.25], ())),
+        (["5", "7", "13"], {"tick": "1 ms"}, ([0.0, 0.002, 0.008], ())),
+        (["0", "1", "2"], {"unit": "h"}, ([0.0, 3600.0, 7200.0], ())),  # an hour from sample to sample
+        (["3", "4", "5"], {"unit": "us"}, ([0.0, 1e-6, 2e-6], ())),
+    ],
+)
+def test_numbers_of_a_clock_are_seconds_as_far_as_a_bench_s_steps_go(
+    times: list[str], clock: dict[str, str], expected: tuple[list[float], tuple[str, ...]], told: Told
+) -> None:
+    seconds, notes = told(times, **clock)
+    assert seconds == pytest.approx(expected[0], rel=1e-12, abs=0.0)
+    assert notes == expected[1]
+
+
+@pytest.mark.parametrize(
+    ("times", "clock", "what"),
+    [
+        (
+            ["0", "0.52", "1.04"],
+            {},
+            "the time has no unit, and its step of 0.52 would be no bench's if it were",
+        ),
+        (["0", "0.6"], {}, "the time has no unit, and its step of 0.6 would be no bench's if it were"),
+        (
+            ["0", "9e-6", "18e-6"],
+            {},
+            "the time has no unit, and its step of 9e-06 would be no bench's if it were",
+        ),
+        (["0", "1.1", "2.2"], {"unit": "h"}, "the time goes on by 3960 s from sample to sample, which is no"),
+        (["0", "4000"], {"unit": "s"}, "the time goes on by 4000 s from sample to sample, which is no"),
+        (["0", "1", "5001", "10001", "15001"], {"unit": "s"}, "the time goes on by 5000 s from sample to"),
+        (["0", "5000", "10000", "10001"], {"unit": "s"}, "the time goes on by 5000 s from sample to"),
+        (
+            ["0", "5e-8", "1e-7"],
+            {"unit": "s"},
+            "the time goes on by 5e-08 s from sample to sample, which is no",
+        ),
+    ],
+)
+def test_steps_of_no_bench_are_refused_by_their_size(
+    times: list[str], clock: dict[str, str], what: str, told: Told
+) -> None:
+    ((line, said),) = told(times, **clock)
+    assert line is None
+    assert said.startswith(what)
+
+
+def test_a_clock_that_stands_still_is_told_so_whether_its_unit_is_known_or_not(told: Told) -> None:
+    """A median step of nothing is no step of another unit."""
+    for clock in ({}, {"unit": "s"}):
+        said = told(["5", "5", "5", "6"], **clock)
+        assert said == [(3, "the time is that of the line before (so too in line 4)")]
+
+
+@pytest.mark.parametrize(
+    ("lines", "more"),
+    [
+        ((4,), ""),
+        ((4, 6), " (so too in line 6)"),
+        ((4, 6, 9), " (so too in line 6, 9)"),
+        ((4, 6, 9, 11), " (so too in line 6, 9, 11)"),
+        ((4, 6, 9, 11, 14), " (so too in line 6, 9, 11 and 1 more)"),
+        ((4, 6, 9, 11, 14, 16), " (so too in line 6, 9, 11 and 2 more)"),
+    ],
+)
+def test_faulty_lines_of_a_clock_are_named_up_to_four_and_counted(
+    lines: tuple[int, ...], more: str, told: Told
+) -> None:
+    """Line n holds second n, and line 1 the names; what is spoilt repeats the line before, or is a quarter of
+    a second before it, or is no number, or is not there."""
+
+    def spoilt(spoil: Callable[[int], str]) -> list[str]:
+        return [spoil(n) if n in lines else f"{n}" for n in range(2, 20)]
+
+    still = told(spoilt(lambda n: f"{n - 1}"), unit="s")
+    assert still == [(4, f"the time is that of the line before{more}")]
+    assert told(spoilt(lambda n: f"{n - 1.25}"), unit="s") == back("0.25", 4, more)
+    count = f" and {len(lines) - 1} more" if len(lines) > 1 else ""
+    assert told(spoilt(lambda n: "x"), unit="s") == [(4, f"'x' is no time{count}")]
+    assert told(spoilt(lambda n: ""), unit="s") == [(4, f"the time is missing{count}")]
+    assert told(spoilt(lambda n: "1e30"), unit="s") == [(4, f"'1e+30' is no time{count}")]
+    assert told(spoilt(lambda n: "-1e30"), unit="s") == [(4, f"'-1e+30' is no time{count}")]
+
+
+def test_one_line_of_two_that_goes_back_or_stands_still_is_enough(told: Told) -> None:
+    assert told(["5", "4"], unit="s") == back("1", 3)
+    assert told(["5", "5"], unit="s") == [(3, "the time is that of the line before")]
+    assert told(["5", "6", "6", "4"], unit="s") == [
+        *back("2", 5),
+        (4, "the time is that of the line before"),
+    ]
+
+
+AGAIN = "The clock is a counter that begins again after {}."
+
+
+@pytest.mark.parametrize(
+    ("counts", "clock", "seconds", "note"),
+    [
+        # every size in which counters count, by two steps before and one behind its end
+        *(
+            ([size - 14, size - 7, 0, 7], {"tick": "1 s"}, [0, 7, 14, 21], f"{size:g}, once")
+            for size in sorted([*(2**n for n in (8, 10, 12, 14, 15, 16, 20, 24, 31, 32)), 86_400])
+        ),
+        *(
+            ([10**n - 4, 10**n - 2, 0, 2], {"tick": "1 s"}, [0, 2, 4, 6], f"{10.0**n:g}, once")
+            for n in range(2, 10)
+        ),
+        # a day, at twenty samples a second: its steps are small, and steps all the same
+        ([86_399.9, 86_399.95, 0.0, 0.05], {"unit": "s"}, [0.0, 0.05, 0.1, 0.15], "86400, once"),
+        # up to three usual steps of ten are lost where it begins again
+        ([970, 980, 990, 20, 30], {"tick": "1 s"}, [0, 10, 20, 50, 60], "1000, once"),
+        # half a usual step beyond the size is still within it
+        ([984, 994, 1004, 14, 24], {"tick": "1 s"}, [0, 10, 20, 30, 40], "1000, once"),
+        ([500, 600, 1000, 300, 0, 700], {"tick": "1 s", "rolls_over": 1024},
+         [0, 100, 500, 824, 1548, 2248], "1024, 2 times"),
+        ([20, 990, 5], {"tick": "1 s", "rolls_over": 999}, [0, 970, 984], "999, once"),
+    ],
+)  # fmt: skip
+def test_a_counter_goes_on_where_it_begins_again(
+    counts: list[float], clock: dict[str, Any], seconds: list[float], note: str, told: Told
+) -> None:
+    found, notes = told([f"{count:.12g}" for count in counts], **clock)
+    assert found == pytest.approx(seconds, abs=1e-9)
+    assert notes == (AGAIN.format(note),)
+
+
+@pytest.mark.parametrize(
+    ("counts", "clock", "faults"),
+    [
+        # begins at no more than a step, so that it may be two recordings
+        (["50", "100", "150", "200", "250", "44"], {"tick": "1 s"}, back("206", 7)),
+        (["20", "70", "120", "170", "220", "14"], {"tick": "1 s"}, back("206", 7)),
+        # no counter counts below nothing
+        (["100", "150", "200", "250", "-1", "49"], {"tick": "1 s"}, back("251", 6)),
+        # 31 counts behind the end of a thousand, where ten are usual and thirty may be lost
+        (["970", "980", "990", "21", "31"], {"tick": "1 s"}, back("969", 5)),
+        # beyond a thousand by half a step; 1024 would be 34 behind its end
+        (["985", "995", "1005", "15", "25"], {"tick": "1 s"}, back("990", 5)),
+        (["980", "990", "1000", "1010", "20", "30"], {"tick": "1 s"}, back("990", 6)),
+        # with a stated size the same count again is no step forward
+        (["980", "990", "1000", "0", "10"], {"tick": "1 s", "rolls_over": 1000}, back("1000", 5)),
+        # nothing tells a usual step
+        (["86399.9", "0"], {"unit": "s"}, back("86399.9", 3)),
+        (["65535", "65535", "0"], {"tick": "1 s"},
+         [*back("65535", 4), (3, "the time is that of the line before")]),
+        # two lines of one count are no beginning again
+        (["65530", "65535", "65535", "4", "9"], {"tick": "1 s"},
+         [(4, "the time is that of the line before")]),
+        (["65530", "65535", "65535", "65535", "65535", "4", "9"], {"tick": "1 s"},
+         [(4, "the time is that of the line before (so too in line 5, 6)")]),
+    ],
+)  # fmt: skip
+def test_counts_that_may_be_two_recordings_are_left_and_refused(
+    counts: list[str], clock: dict[str, Any], faults: list[tuple[int | None, str]], told: Told
+) -> None:
+    assert told(counts, **clock) == faults
+
+
+def test_readings_by_hand_may_share_a_minute_and_be_hours_apart(told: Told) -> None:
+    assert told(["08:00", "08:00", "13:30"], by_hand=True) == ([0.0, 0.0, 19_800.0], ())
+    assert told(["7.5"], by_hand=True) == ([0.0], SECONDS)
+    assert told(["2026-10-25 07:30"], by_hand=True) == ([0.0], ())
+    assert told(["08:00", "07:00", "07:00"], by_hand=True) == back("3600", 3)
+    # summer time ends between readings of which two and two share their minute; ten minutes are usual
+    seconds, notes = told(
+        ["02:40:00", "02:50:00", "02:00:00", "02:00:00", "02:00:00.05", "02:10:00"], by_hand=True
+    )
+    assert seconds == pytest.approx([0.0, 600.0, 1200.0, 1200.0, 1200.05, 1800.0], abs=1e-9)
+    assert notes == ("The clock repeats an hour from line 4 on, as where summer time ends: it goes on.",)
+    # of minutes that repeat, the steps between others are the usual ones
+    assert told(["02:59", "02:59", "02:59", "02:00", "02:01"], by_hand=True)[0] == [0, 0, 0, 60, 120]
+
+
+@pytest.mark.parametrize(
+    ("times", "seconds"),
+    [
+        (["02:59:59.90", "02:59:59.95", "02:00:00.00", "02:00:00.05"], [0.0, 0.05, 0.1, 0.15]),
+        # up to ten usual steps are lost, and it is up to ten into the hour
+        (["02:59:49", "02:59:50", "02:00:00", "02:00:01"], [0, 1, 11, 12]),
+        (["02:59:38", "02:59:40", "02:00:00", "02:00:02"], [0, 2, 22, 24]),
+        (["02:59:58", "03:00:00", "02:00:20", "02:00:22"], [0, 2, 22, 24]),
+    ],
+)
+def test_an_hour_that_comes_again_goes_on(times: list[str], seconds: list[float], told: Told) -> None:
+    found, (note,) = told(times)
+    assert found == pytest.approx(seconds, abs=1e-9)
+    assert note == "The clock repeats an hour from line 4 on, as where summer time ends: it goes on."
+
+
+@pytest.mark.parametrize(
+    ("times", "faults"),
+    [
+        (["02:59:48", "02:59:49", "02:00:00", "02:00:01"], back("3589", 4)),  # eleven steps lost
+        (["02:59:37", "02:59:39", "02:00:00", "02:00:02"], back("3579", 4)),
+        (["02:59:59", "03:00:01", "02:00:21", "02:00:23"], back("3580", 4)),  # 21 s into the hour
+        (["02:59:59", "03:00:00", "02:00:00", "02:00:01"], back("3600", 4)),  # the same moment again
+        (["03:01:40", "03:01:41", "02:00:01", "02:00:02"], back("3700", 4)),
+        (["02:59:59.75", "02:00:00"], back("3599.75", 3)),  # nothing tells a usual step
+        (["2026-10-25T02:59:58Z", "2026-10-25T02:59:59Z", "2026-10-25T02:00:00Z"], back("3599", 4)),
+        # summer time does not end twice
+        (["02:40", "02:50", "02:00", "02:10", "02:20", "02:30", "02:40", "02:50", "02:00"],
+         back("3000", 4, " (so too in line 10)")),
+        (["13:00:00", "01:00:00"], back("43200", 3)),  # half a day back is no midnight
+    ],
+)  # fmt: skip
+def test_no_other_hour_comes_again(
+    times: list[str], faults: list[tuple[int | None, str]], told: Told
+) -> None:
+    assert told(times) == faults
+
+
+@pytest.mark.parametrize(
+    ("times", "seconds"),
+    [
+        # over midnight, eleven hours and a half later: 12½ back on the clock
+        (["13:00:00", "00:30:00", "00:45:00", "01:00:00"], [0, 41_400, 42_300, 43_200]),
+        (["1:00:00 AM", "1:05:07 AM"], [0, 307]),
+        (["11/1/2026 11:59:59 AM", "11/1/2026 12:00:00 PM", "11/1/2026 1:00:00 PM"], [0, 1, 3601]),
+        (["11/1/2026 12:59:59 AM", "11/1/2026 1:00:00 AM"], [0, 1]),
+        # days apart tell which of two numbers is the day: month in front with AM and PM, or beyond twelve
+        (["3/4/2026 11:59:59 PM", "3/5/2026 12:00:00 AM"], [0, 1]),
+        (["13/4/2026 11:59:59 AM", "13/4/2026 12:00:00 PM"], [0, 1]),
+        (["1/12/2026 23:59:59", "2/12/2026 00:00:00"], [0, 1]),
+        (["4/13/2026 10:00:00", "4/13/2026 10:00:01"], [0, 1]),
+        (["30/4/2026 23:59:59", "1/5/2026 00:00:00"], [0, 1]),
+        # zones: the same moment is 10:00 in one and 04:30 or 01:00 in others
+        (["2026-04-14T10:00:00+05:30", "2026-04-14T04:30:01Z", "2026-04-14T01:00:02-0330",
+          "2026-04-14T05:30:03+01", "2026-04-14T04:30:04 Z"], [0, 1, 2, 3, 4]),
+        # a leap second is one second long, however many samples it has
+        (["23:59:59.5", "23:59:60.0", "23:59:60.5", "00:00:00.0"], [0, 0.5, 1, 1.5]),
+    ],
+)  # fmt: skip
+def test_moments_are_as_far_apart_as_the_calendar_says(
+    times: list[str], seconds: list[float], told: Told
+) -> None:
+    found, notes = told(times)
+    assert found == pytest.approx(seconds, abs=1e-9)
+    assert notes == ()
+
+
+@pytest.mark.parametrize(
+    ("times", "faults"),
+    [
+        (["10:00:00", "10:00:0x", "24:00:00", ""], [(3, "'10:00:0x' is no time and 2 more")]),
+        (["10:00:00", "", "10:00:02"], [(3, "the time is missing")]),
+        (["30.2.2026 10:00:00", "2.3.2026 10:00:01"], [(2, "'30.2.2026 10:00:00' is no time")]),
+        (["4/13/2026 10:00:00", "x", "4/13/2026 10:00:01"], [(3, "'x' is no time")]),
+        (["0:30:00 AM", "0:30:01 AM"], [(2, "'0:30:00 AM' is no time and 1 more")]),
+        (["2026-04-14T10:00:00Z", "2026-04-14T10:00:01", "2026-04-14T10:00:02Z"],
+         [(3, "some times have a zone and some have none")]),
+        (["2026-04-14T10:00:00", "2026-04-14T10:00:01", "2026-04-14T10:00:02Z"],
+         [(4, "some times have a zone and some have none")]),
+    ],
+)  # fmt: skip
+def test_a_moment_that_is_none_is_told_with_its_line(
+    times: list[str], faults: list[tuple[int | None, str]], told: Told
+) -> None:
+    assert told(times) == faults

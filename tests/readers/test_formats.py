@@ -22,7 +22,7 @@ from writers import FORMATS, write_hdf5, write_mdf, write_workbook
 
 from diffbench.documents import FileSettings, load_rig
 from diffbench.errors import ReadingError
-from diffbench.readers import READERS, libraries, read_raw, read_recording, workbook
+from diffbench.readers import READERS, libraries, read_parts, read_raw, read_recording, workbook
 from diffbench.readers.child import groups_by_child
 
 PLAIN = FileSettings()
@@ -88,7 +88,7 @@ def mdf_of_two(path: Path) -> None:
     Path(saved).rename(path)
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_mdf_groups_come_onto_one_clock_with_their_units(tmp_path):
     path = tmp_path / "log"
     mdf_of_two(path)
@@ -165,6 +165,7 @@ def test_groups_without_a_clock_are_never_mixed(tmp_path):
     assert column(path, "M", group="A").tolist() == M
 
 
+@pytest.mark.usefixtures("read_here")
 def test_hdf5_units_fill_values_and_packing(tmp_path):
     path = tmp_path / "log"
     with h5py.File(path, "w", track_order=True) as file:
@@ -184,6 +185,7 @@ def test_hdf5_units_fill_values_and_packing(tmp_path):
     assert table.notes == ("Dataset 'picture' is left out: it has 2 dimensions, a channel has one.",)
 
 
+@pytest.mark.usefixtures("read_here")
 def test_an_hdf5_table_of_named_fields(tmp_path):
     path = tmp_path / "log"
     with h5py.File(path, "w") as file:
@@ -193,6 +195,7 @@ def test_an_hdf5_table_of_named_fields(tmp_path):
     assert [(c.name, c.unit, c.values.tolist()) for c in found.columns] == [("t", "s", T), ("M", "N.m", M)]
 
 
+@pytest.mark.usefixtures("read_here")
 def test_numbers_in_other_files_are_not_opened(tmp_path):
     path = tmp_path / "log"
     (tmp_path / "outside").write_bytes(np.arange(5.0).tobytes())
@@ -211,6 +214,7 @@ def test_a_library_that_breaks_down_takes_only_its_own_process_along(tmp_path, m
         pass
 
 
+@pytest.mark.usefixtures("read_here")
 def test_units_in_the_metadata_of_parquet_and_feather(tmp_path):
     fields = [pa.field("t", pa.timestamp("ms")), pa.field("M", pa.float32(), metadata={"unit": "lbf.ft"})]
     moments = [1_000, 1_100, 1_250]
@@ -246,6 +250,7 @@ SHEET: list[list[object]] = [
 ]
 
 
+@pytest.mark.usefixtures("read_here")
 def test_a_sheet_with_title_units_and_missing_cells(tmp_path):
     path = tmp_path / "log.xlsx"
     book(path, Info=[["Bench", "Cell 2"], ["Filter Hz", 100]], Sweep=SHEET)
@@ -256,7 +261,7 @@ def test_a_sheet_with_title_units_and_missing_cells(tmp_path):
     assert table.rows.tolist() == [5, 6, 7, 8]  # as the spreadsheet program numbers them
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_which_sheet_is_never_guessed(tmp_path):
     path = tmp_path / "log.xlsx"
     book(path, Up=SHEET, Down=SHEET)
@@ -265,6 +270,7 @@ def test_which_sheet_is_never_guessed(tmp_path):
     assert "there is no sheet 'Dwn', which the rig states. Mend: write 'Down'" in refused(path, sheet="Dwn")
 
 
+@pytest.mark.usefixtures("read_here")
 def test_formulas_that_nobody_computed_and_errors_are_told(tmp_path):
     path = tmp_path / "log.xlsx"
     book(path, Sweep=[["t", "M"], [0, 1.5], [0.1, "=1+1"], [0.2, "#DIV/0!"], [0.3, 2]])
@@ -380,3 +386,92 @@ def test_links_that_lead_to_themselves_and_folders_are_refused(tmp_path):
     loop.symlink_to(loop)
     assert "Too many levels of symbolic links" in refused(loop)
     assert "no file that can be read" in refused(tmp_path)
+
+
+def test_as_many_values_are_read_as_the_limits_say(tmp_path):
+    """Fifty million in a table; of a file that is read in parts four a byte, a thousand million at most."""
+    path = tmp_path / "log"
+    for size, most in ((3, 50_000_000), (12_500_001, 50_000_004), (400_000_000, 1_000_000_000)):
+        with path.open("wb") as file:
+            file.truncate(size)
+        assert libraries.most_in_parts(path) == most
+        libraries.refuse_too_many(most, path, "make it smaller", most=most)
+        with pytest.raises(ReadingError) as caught:
+            libraries.refuse_too_many(most + 1, path, "make it smaller", most=most)
+        assert caught.value.faults[0].what == (
+            f"the table has {most + 1:,} values, and at most {most:,} are read"
+        )
+    said = "the table has 50,000,001 values, and at most 50,000,000 are read"
+    libraries.refuse_too_many(50_000_000, path, "make it smaller")
+    with pytest.raises(ReadingError, match=said):
+        libraries.refuse_too_many(50_000_001, path, "make it smaller")
+
+
+def test_what_a_library_raises_is_told_in_one_line_of_two_hundred_characters(tmp_path):
+    """Its class where it says nothing; an error that is none of a damaged file goes on as it is."""
+    path = tmp_path / "log"
+
+    def said(error):
+        def read():
+            raise error
+
+        with pytest.raises(ReadingError) as caught:
+            libraries.guarded(path, "XYZ", read)
+        what = caught.value.faults[0].what
+        return what.removeprefix("the file is damaged, or no XYZ that can be read: ")
+
+    assert said(ValueError("two\n lines")) == "two lines"
+    assert said(KeyError()) == "KeyError"
+    assert said(RuntimeError("x" * 300)) == "x" * 200
+    with pytest.raises(FileNotFoundError):
+        libraries.guarded(path, "XYZ", path.read_bytes)
+    assert list(libraries.guarded_each(path, "XYZ", iter([3, 0, 5]))) == [3, 0, 5]
+
+
+def test_moments_and_words_of_a_library_become_columns():
+    """Seconds from the first that is there, or from another; durations as they are; words without zeros at
+    their ends; rows of lists are no column."""
+    moments = np.array(["NaT", "2026-04-14T13:05:07", "2026-04-14T13:05:09.5"], dtype="datetime64[ms]")
+    found = libraries.as_column("When", "-", moments)
+    assert found.unit == "s"
+    np.testing.assert_array_equal(found.values, [np.nan, 0.0, 2.5])
+    since = np.datetime64("2026-04-14T13:05:00")
+    np.testing.assert_array_equal(
+        libraries.as_column("When", None, moments, since=since).values, [np.nan, 7.0, 9.5]
+    )
+    assert np.isnan(libraries.as_column("When", None, moments[:1]).values).all()
+    lap = libraries.as_column("lap", None, np.array([1500, 90_000], dtype="timedelta64[ms]"))
+    assert (lap.unit, lap.values.tolist()) == ("s", [1.5, 90.0])
+    words = libraries.as_column("case", " -- ", np.array([b"held\0\0", None, "free", 3], dtype=object))
+    assert (words.unit, words.values.tolist()) == (None, ["held", "", "free", "3"])
+    assert libraries.as_column("case", b" N.m ", np.array([], dtype=object)).values.tolist() == []
+    assert libraries.as_column("M", b" N.m ", np.array([True, False])).unit == "N.m"
+    mixed = np.empty(2, dtype=object)
+    mixed[:] = ["a", [1, 2]]
+    for none in (mixed, np.ones((2, 2)), np.ones(2, dtype=complex)):
+        assert libraries.as_column("x", None, none) is None
+    own = np.array([3.0, 5.0])
+    assert libraries.as_column("M", None, own, own=True).values is own
+    assert libraries.as_column("M", None, own).values is not own
+
+
+@pytest.mark.usefixtures("read_here")
+@pytest.mark.parametrize("kind", ["parquet", "feather", "hdf5", "mdf", "tdms"])
+def test_what_is_too_much_even_in_parts_is_refused_before_it_is_read(
+    kind, tmp_path, monkeypatch, rig_of, sweep
+):
+    """Five rows of two columns are ten values."""
+    path = tmp_path / "log"
+    columns = {sweep["time"]: T, sweep["left_torque"]: M}
+    next(form for form in FORMATS if form.name == kind).write(path, columns)
+    rig = rig_of(sweep)
+    for name in ("MOST_VALUES", "MOST_IN_PARTS"):
+        monkeypatch.setattr(libraries, name, 9)
+    with pytest.raises(ReadingError) as caught:
+        list(read_parts(path, rig, kind="tare", rows=2))
+    assert [one.what for one in caught.value.faults] == ["the table has 10 values, and at most 9 are read"]
+    for name in ("MOST_VALUES", "MOST_IN_PARTS"):
+        monkeypatch.setattr(libraries, name, 10)
+    with pytest.raises(ReadingError) as caught:
+        list(read_parts(path, rig, kind="tare", rows=2))
+    assert all("values" not in one.what for one in caught.value.faults)  # but that there is no other channel

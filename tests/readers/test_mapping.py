@@ -268,3 +268,336 @@ def test_a_sweep_needs_none_of_the_hand_readings_columns(read_sweep, sweep):
 def test_hand_readings_without_a_turning_torque_are_refused(read_sweep, sweep):
     with pytest.raises(ReadingError, match="the rig describes no turning_torque"):
         read_sweep(log(), kind="turning-torque", channels=sweep)
+
+
+def faults_of(read_sweep, content, **rig):
+    """Line, column, words and mend of each fault."""
+    with pytest.raises(ReadingError) as caught:
+        read_sweep(content, **rig)
+    return [(one.place.line, one.place.column, one.what, one.mend) for one in caught.value.faults]
+
+
+OIL_A = ("50", "52", "", "1e30", "")
+OIL_B = ("122", "131", "140", "149", "")
+
+
+@pytest.mark.parametrize(
+    ("first", "second"), [("Oil A [degC]", "Oil B [degF]"), ("Oil B [degF]", "Oil A [degC]")]
+)
+def test_a_temperature_of_two_columns_is_the_mean_of_those_that_read(read_sweep, sweep, first, second):
+    """122, 131, 140 and 149 °F are 50, 55, 60 and 65 °C; an overload is no reading. Where both read they are
+    0 and 3 K apart."""
+    content = "\n".join(
+        [
+            f"{HEADER},Oil A [degC],Oil B [degF]",
+            *(
+                f"{0.01 * i:.2f},1.5,2.5,580,565,{a},{b}"
+                for i, (a, b) in enumerate(zip(OIL_A, OIL_B, strict=True))
+            ),
+            "",
+        ]
+    )
+    recording = read_sweep(
+        content, channels={**sweep, "oil_temperature": {"column": first, "also": [second]}}
+    )
+    np.testing.assert_allclose(
+        recording.channels["oil_temperature"], [50.0, 53.5, 60.0, 65.0, np.nan], rtol=1e-12
+    )
+    (note,) = recording.notes
+    assert note == (
+        f"oil_temperature is the mean of '{first}', '{second}'; they are 1.5 K apart in the median: "
+        "its u_zero should cover half of that."
+    )
+
+
+def test_columns_of_a_mean_that_never_read_together_are_not_compared(read_sweep, sweep):
+    oil = ("50,", ",54", "51,")
+    content = "\n".join([f"{HEADER},A [degC],B [degC]", *map(",".join, zip(ROWS, oil, strict=True)), ""])
+    rig = {**sweep, "oil_temperature": {"column": "A", "also": ["B"]}}
+    recording = read_sweep(content, channels=rig)
+    assert recording.channels["oil_temperature"].tolist() == [50.0, 54.0, 51.0]
+    assert recording.notes == ()
+
+
+def test_a_column_of_a_mean_that_is_missing_without_unit_or_no_numbers_is_told(read_sweep, sweep):
+    content = "\n".join([f"{HEADER},A [degC],B,C", *(f"{row},50,52,warm" for row in ROWS)])
+
+    def told(*also):
+        rig = {**sweep, "oil_temperature": {"column": "A", "also": list(also)}}
+        return [fault[1:3] for fault in faults_of(read_sweep, content, channels=rig)]
+
+    assert told("B") == [("B", "nothing says the unit of oil_temperature, neither the rig nor the file")]
+    assert told("D") == [(None, "there is no column 'D', which the rig names for oil_temperature")]
+    words = [("C", "'warm' is no number, and oil_temperature holds numbers")] * 3
+    assert told("C") == words
+    assert told("C", "B")[:3] == words
+
+
+def test_a_force_at_an_arm_is_a_torque(read_sweep, sweep):
+    """100 N at 0.4 m."""
+    content = log(edited(HEADER, "Torque LH [Nm]", "Force [N]"))
+    rig = {**sweep, "left_torque": {"column": "Force", "arm": "0.4 m"}}
+    np.testing.assert_allclose(read_sweep(content, channels=rig).channels["left_torque"], [0.6, 0.64, 0.68])
+
+
+def test_an_overload_is_missing_wherever_it_stands_in_a_long_recording(rig_of, sweep):
+    """The first sample, one in the middle and the last of seventy thousand, from above and from below."""
+    count = 70_000
+    values = np.full(count, 5.5)
+    values[[0, 40_000, count - 1]] = [1e31, -1e30, 1e30]
+    columns = {name: np.full(count, 2.5) for name in sweep.values()}
+    columns |= {sweep["time"]: 0.01 * np.arange(count), sweep["left_torque"]: values}
+    recording = recording_from(columns, rig_of(sweep), kind="bias-sweep", name="in memory")
+    missing = np.flatnonzero(np.isnan(recording.channels["left_torque"]))
+    assert missing.tolist() == [0, 40_000, count - 1]
+    (note,) = recording.notes
+    assert note == (
+        "Column 'Torque LH [Nm]': 3 values are infinite or beyond 1e30, the first in line 1: a logger's mark "
+        "for overload, taken as missing."
+    )
+
+
+@pytest.mark.parametrize(
+    ("count", "named", "more"),
+    [
+        (1, 1, None),
+        (3, 3, None),
+        (4, 3, "1 more cells are no numbers"),
+        (6, 3, "3 more cells are no numbers"),
+    ],
+)
+def test_cells_that_are_no_numbers_are_named_up_to_three_and_counted(read_sweep, count, named, more):
+    """Alone in their column, or beside numbers."""
+    for rows in (count, 20):
+        lines = [f"{0.01 * i:.2f},{f'x{i}' if i < count else 1},2.5,580,565" for i in range(max(rows, 2))]
+        told = faults_of(read_sweep, "\n".join([HEADER, *lines]) + "\n")
+        mend = "repair the cell, or leave it empty where there is no value"
+        column = "Torque LH [Nm]"
+        expected = [
+            (i + 2, column, f"'x{i}' is no number, and left_torque holds numbers", mend) for i in range(named)
+        ]
+        rest = [] if more is None else [(None, column, more, "repair them, or name another column")]
+        assert told == [*expected, *rest]
+
+
+def test_a_cell_with_the_other_decimal_mark_says_so_in_its_mend(read_sweep):
+    content = edited(log(), "2.6", '"2,6"')
+    ((_, _, what, mend),) = faults_of(read_sweep, content)
+    assert what == "'2,6' is no number, and right_torque holds numbers"
+    assert mend == (
+        "repair the cell, or leave it empty where there is no value; if the whole file has this decimal "
+        "mark, state decimal in the rig's [file]"
+    )
+
+
+def test_what_is_absent_is_told_at_once_and_the_file_s_columns_once(read_sweep):
+    """Three of five columns are called otherwise; the list stands behind the last of them."""
+    header = "Time [s],A [Nm],B [Nm],C [rpm],Speed RH [1/min]"
+    told = faults_of(read_sweep, log(header))
+    assert [what for _, _, what, _ in told] == [
+        f"there is no column '{column}', which the rig names for {channel}"
+        for column, channel in (
+            ("Torque LH [Nm]", "left_torque"),
+            ("Torque RH [Nm]", "right_torque"),
+            ("Speed LH [1/min]", "left_speed"),
+        )
+    ]
+    listed = "; the file has 'Time [s]', 'A [Nm]', 'B [Nm]', 'C [rpm]', 'Speed RH [1/min]'"
+    assert [listed in mend for *_, mend in told] == [False, False, True]
+    assert told[-1][3].endswith("must stand in the same file, by its time")
+
+
+@pytest.mark.parametrize(
+    ("count", "more"),
+    [(5, None), (6, "1 more texts are no known direction"), (8, "3 more texts are no known")],
+)
+def test_words_that_nobody_knows_are_named_up_to_five_at_their_first_line(read_sweep, count, more):
+    lines = [f"case held,w{i % count},running,100" for i in range(2 * count)]
+    content = "\n".join(["Set-up,Turned,Kind,Wrench [lbf.ft]", *lines]) + "\n"
+    told = faults_of(
+        read_sweep, content, kind="turning-torque", channels=HAND, arrangement="output-turned-case-free"
+    )
+    assert [(line, what) for line, _, what, _ in told[:5]] == [
+        (i + 2, f"'w{i}' is no known direction") for i in range(5)
+    ]
+    assert len(told) == 5 + (more is not None)
+    if more is not None:
+        line, column, what, mend = told[5]
+        assert (line, column, mend) == (None, "Turned", "write one of 'forward', 'backward'")
+        assert what.startswith(more)
+
+
+def test_columns_in_memory_are_one_value_a_sample_and_some(rig_of, sweep):
+    def told(**columns):
+        given = {name: np.array([0.0, 0.01, 0.03]) for name in sweep.values()} | columns
+        with pytest.raises(ReadingError) as caught:
+            recording_from(given, rig_of(sweep), kind="bias-sweep", name="in memory")
+        return [(one.place.line, one.place.column, one.what) for one in caught.value.faults]
+
+    torque = sweep["left_torque"]
+    assert told(**{torque: np.ones(2)}) == [
+        (None, None, "the columns are of different lengths: 'Speed RH [1/min]' has 3, 'Torque LH [Nm]' has 2")
+    ]
+    assert told(**{torque: np.ones((3, 2))}) == [
+        (None, torque, "the values are of type float64, shape (3, 2)")
+    ]
+    nothing = dict.fromkeys(sweep.values(), np.empty(0))
+    assert told(**nothing) == [(None, None, "there are no rows of numbers")]
+    once = {name: np.array([0.5]) for name in sweep.values()}
+    assert told(**once) == [(1, None, "one row of numbers is no recording")]
+    assert recording_from(
+        {name: np.array([0.0, 0.01]) for name in sweep.values()}, rig_of(sweep), kind="tare", name="two"
+    ).rows.tolist() == [1, 2]
+
+
+def test_missing_values_in_memory_are_missing_however_they_are_marked(rig_of, sweep):
+    """A mask, None among numbers, and a data frame's own mark; words stay words, to be refused."""
+    import pandas as pd
+
+    plain = {name: np.array([0.0, 0.01, 0.03]) for name in sweep.values()}
+    torque = sweep["left_torque"]
+    for given in (
+        np.ma.array([1.5, 2.5, 3.5], mask=[False, True, False]),
+        np.ma.array([2, 5, 7], mask=[False, True, False]),
+        np.array([1.5, None, 3.5], dtype=object),
+        pd.array([1.5, None, 3.5], dtype="Float64"),
+    ):
+        recording = recording_from({**plain, torque: given}, rig_of(sweep), kind="tare", name="in memory")
+        assert np.isnan(recording.channels["left_torque"]).tolist() == [False, True, False]
+    words = np.array(["a", None, "b"], dtype=object)
+    with pytest.raises(ReadingError, match="'a' is no number, and left_torque holds numbers"):
+        recording_from({**plain, torque: words}, rig_of(sweep), kind="tare", name="in memory")
+
+
+def test_the_digest_of_columns_in_memory_is_of_names_and_values(rig_of, sweep):
+    """By the standard library: of each column its name, the count of its bytes and they."""
+    import hashlib
+
+    columns = {name: np.array([0.0, 0.01, 0.03]) for name in sweep.values()}
+    columns["Case"] = np.array(["held", "free", "held"], dtype=object)
+    recording = recording_from(columns, rig_of(sweep), kind="tare", name="in memory")
+    digest, size = hashlib.sha256(), 0
+    for name, values in columns.items():
+        data = b"held\nfree\nheld" if name == "Case" else values.astype("<f8").tobytes()
+        digest.update(f"{name}\n{len(data)}\n".encode() + data)
+        size += len(data)
+    assert (recording.source.sha256, recording.source.size) == (digest.hexdigest(), size)
+
+
+# Which column, in which unit
+
+
+def test_many_columns_are_listed_up_to_thirty(read_sweep, sweep):
+    """With the five of a sweep 30, 31 and 33 columns; the nearest three names are offered."""
+    for count, more in ((30, ""), (31, " and 1 more"), (33, " and 3 more")):
+        others = [f"Extra {i}" for i in range(count - 5)]
+        content = "\n".join([",".join([HEADER, *others]), *(row + ",9" * len(others) for row in ROWS), ""])
+        ((_, _, what, mend),) = faults_of(
+            read_sweep, content, channels={**sweep, "oil_temperature": "Torque XH"}
+        )
+        assert what == "there is no column 'Torque XH', which the rig names for oil_temperature"
+        listed = ", ".join(f"'{name}'" for name in [*HEADER.split(","), *others][:30])
+        assert mend == (
+            "write the column's name into the rig as it stands in the file, perhaps 'Torque RH [Nm]', "
+            f"'Torque LH [Nm]'; the file has {listed}{more}"
+        )
+
+
+def test_three_names_at_most_are_offered(read_sweep, sweep):
+    header = "Time [s],Oil 1 [C],Oil 2 [C],Oil 3 [C],Oil 4 [C]"
+    told = faults_of(read_sweep, log(header), channels={**sweep, "oil_temperature": "Oil 5 [C]"})
+    offered = next(mend for _, _, what, mend in told if "oil_temperature" in what)
+    assert offered.count("'Oil ") - offered.partition("; the file has")[2].count("'Oil ") == 3
+
+
+ARM = 'a force at a lever arm needs it stated: arm = "0.5 m" under [channel.left_torque]; '
+WHEEL = (
+    "a wheel speed written as a road speed needs the radius that the wheel on the roller has: rolling_radius "
+    '= "305 mm", or whatever it is, under [channel.left_speed]; '
+)
+
+
+@pytest.mark.parametrize(
+    ("name", "channel", "said", "hint"),
+    [
+        ("left_torque", {"column": "F [N]"}, "'N' is a force, a torque is wanted", ARM),
+        ("left_torque", {"column": "F [mm]"}, "'mm' is a length, a torque is wanted", ""),
+        ("left_torque", {"column": "F [Nm]", "arm": "0.4 m"}, "'Nm' is a torque, a force is wanted",
+         "leave arm out where the column is a torque already; "),
+        ("left_torque", {"column": "F [mm]", "arm": "0.4 m"}, "'mm' is a length, a force is wanted",
+         "leave arm out where the column is a torque already; "),
+        ("left_speed", {"column": "F [km/h]"}, "'km/h' is a speed, an angular speed is wanted", WHEEL),
+        ("left_speed", {"column": "F [mm]"}, "'mm' is a length, an angular speed is wanted", ""),
+        ("left_speed", {"column": "F [rpm]", "rolling_radius": "305 mm"},
+         "'rpm' is an angular speed, a speed is wanted",
+         "leave rolling_radius out where the column is the wheel's own speed; "),
+        ("left_speed", {"column": "F [mm]", "rolling_radius": "305 mm"},
+         "'mm' is a length, a speed is wanted", ""),
+        ("oil_temperature", {"column": "F [N]"}, "'N' is a force, a temperature is wanted", ""),
+    ],
+)  # fmt: skip
+def test_a_unit_that_cannot_be_is_told_with_what_else_it_may_mean(
+    read_sweep, sweep, name, channel, said, hint
+):
+    content = log("Time [s],Torque LH [Nm],Torque RH [Nm],Speed LH [1/min],Speed RH [1/min]")
+    old = {"left_torque": "Torque LH [Nm]", "left_speed": "Speed LH [1/min]"}.get(name, "Torque LH [Nm]")
+    content = edited(content, old, channel["column"])
+    rig = {**sweep, name: channel}
+    if name == "oil_temperature":
+        rig["left_torque"] = {"column": channel["column"], "arm": "0.4 m"}
+        cells = ("G [N]", "5", "6", "7")
+        content = "\n".join(map(",".join, zip(content.splitlines(), cells, strict=True)))
+        rig[name] = {"column": "G [N]"}
+    told = faults_of(read_sweep, content, channels=rig)
+    what, mend = told[-1][2], told[-1][3]
+    assert what.startswith("the column's name in the rig has a unit that cannot be: ")
+    assert said in what
+    assert mend.startswith(f"name the right column for {name}, or correct the unit; {hint}")
+    rest = mend.removeprefix(f"name the right column for {name}, or correct the unit; {hint}")
+    assert not rest.startswith(("a force", "leave", "a wheel"))
+
+
+def test_a_display_of_mass_or_of_frequency_stands_for_the_rig_s_unit(read_sweep, sweep):
+    """A load cell that shows kilograms and gives newtons at 0.4 m; a counter of teeth that gives turns."""
+    content = log(edited(edited(HEADER, "Torque LH [Nm]", "F [kg]"), "Speed LH [1/min]", "n [Hz]"))
+    rig = {
+        **sweep,
+        "left_torque": {"column": "F", "unit": "N", "arm": "0.4 m"},
+        "left_speed": {"column": "n", "unit": "rpm"},
+    }
+    recording = read_sweep(content, channels=rig)
+    np.testing.assert_allclose(recording.channels["left_torque"], [0.6, 0.64, 0.68])
+    np.testing.assert_allclose(recording.channels["left_speed"], np.array([580, 581, 582]) * np.pi / 30.0)
+    # where the rig says nothing, the display is what it is
+    ((*_, what, _),) = faults_of(read_sweep, content, channels={**rig, "left_speed": "n"})
+    assert what.startswith("the column's name has a unit that cannot be: 'Hz' ")
+
+
+@pytest.mark.parametrize(
+    ("units", "read"),
+    [
+        ("s;Nm;x;y", True),  # two of four that say something
+        ("s;x;y;z", False),
+        ("s;x;;-", True),  # one of two
+        ("1;Nm;-;", True),
+        ("V;bar;x;y", True),  # units that nothing here is read in
+        ("s;Nm;x;y;z", False),
+    ],
+)
+def test_a_row_is_one_of_units_where_half_of_what_it_says_are(read_text, units, read):
+    width = units.count(";") + 1
+    names = ";".join(f"c{i}" for i in range(width))
+    table = read_text("\n".join([names, units, *(";".join(["1,5"] * width) for _ in range(3)), ""]))
+    wanted = names if read else units
+    assert [column.name for column in table.columns if column.name] == [n for n in wanted.split(";") if n]
+
+
+def test_a_unit_in_words_that_is_none_is_asked_for_with_the_known_ones(read_sweep, sweep):
+    """A word in brackets may be no unit at all: then it is the unit that is missing."""
+    content = log(edited(HEADER, "Torque LH [Nm]", "Torque [left]"))
+    ((line, column, what, mend),) = faults_of(
+        read_sweep, content, channels={**sweep, "left_torque": "Torque"}
+    )
+    assert (line, column) == (None, "Torque [left]")
+    assert what.startswith("'left' is no known unit of a torque")
+    assert "N.m" in mend

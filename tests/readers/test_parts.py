@@ -12,7 +12,19 @@ from hypothesis import strategies as st
 import diffbench.readers.on_demand as on_demand_module
 from diffbench.errors import ReadingError
 from diffbench.readers import TextReader, read_parts, read_recording
-from diffbench.readers.on_demand import OnDemand, Stored, alike, even_parts, in_pieces, rises, store
+from diffbench.readers.on_demand import (
+    LateColumn,
+    LateGroup,
+    OnDemand,
+    Stored,
+    alike,
+    even_parts,
+    in_pieces,
+    rises,
+    store,
+    store_texts,
+)
+from diffbench.readers.protocol import RawColumn, RawTable
 
 ROWS = 47
 STEP = 0.01
@@ -37,7 +49,7 @@ def joined(parts):
     )
 
 
-@pytest.mark.usefixtures("many_read_apart")
+@pytest.mark.usefixtures("read_here")
 def test_parts_of_every_format_are_the_whole(file_format, tmp_path, rig_of, sweep):
     """Bit for bit, and their times go on; workbooks alone are read whole, as they are small."""
     path = tmp_path / "recording.dat"
@@ -210,3 +222,116 @@ def test_a_small_file_that_says_it_is_vast_is_refused_before_anything_is_written
     ((line, what),) = refusal(path, rig_of(sweep))
     assert line is None
     assert what.startswith("the table has 400,000,000 values, and at most 50,000,000 are read")
+
+
+@pytest.mark.usefixtures("read_here")
+def test_a_channel_without_any_number_is_refused_with_the_last_part(file_format, tmp_path, rig_of, sweep):
+    """Until then another part might have some: in every format."""
+    path = tmp_path / "recording.dat"
+    columns = sweep_columns(sweep)
+    file_format.write(path, {**columns, sweep["left_torque"]: [float("nan")] * ROWS})
+    found = []
+    with pytest.raises(ReadingError, match="left_torque has no number in any line"):
+        found.extend(read_parts(path, rig_of(sweep), kind="bias-sweep", rows=10))
+    assert len(found) == (0 if file_format.name.startswith("xls") else 4)
+
+
+@pytest.mark.parametrize(
+    ("total", "rows", "parts"),
+    [
+        (10, 8, [(0, 10)]),
+        (11, 8, [(0, 6), (6, 11)]),  # beyond five quarters of eight; halves are rounded to even numbers
+        (16, 8, [(0, 8), (8, 16)]),
+        (17, 8, [(0, 6), (6, 11), (11, 17)]),
+        (5, 4, [(0, 5)]),
+        (6, 4, [(0, 3), (3, 6)]),
+        (9, 7, [(0, 4), (4, 9)]),  # a quarter of seven is one row, whole
+        (8, 7, [(0, 8)]),
+        (1, 1, [(0, 1)]),
+        (3, 1, [(0, 1), (1, 2), (2, 3)]),
+        (0, 5, [(0, 0)]),
+        (7, None, [(0, 7)]),
+    ],
+)
+def test_parts_are_even_and_none_is_longer_than_five_quarters(total, rows, parts):
+    assert even_parts(total, rows) == parts
+
+
+def test_texts_on_demand_are_those_that_were_stored(tmp_path):
+    """Letters of one, two and three bytes, and empty ones; any slice of them."""
+    words = ["held", "", "frei é", "€", "", "x"]
+    pieces = [np.array(words[:2], dtype=object), np.array(words[2:], dtype=object)]
+    kept = store_texts(pieces, tmp_path / "kept")
+    assert len(kept) == 6
+    assert (tmp_path / "kept").read_bytes() == "".join(words).encode()
+    for first in range(7):
+        for last in range(7):
+            assert kept[first:last].tolist() == words[first:last]
+    assert store_texts([], tmp_path / "none")[:].tolist() == []
+
+
+def test_a_late_group_gives_its_rows_with_its_clock(tmp_path):
+    """The clock may be a channel of its own, a name that the file has no channel of, or none."""
+    words = store_texts([np.array(["a", "b", "c", "d"], dtype=object)], tmp_path / "words")
+    numbers = store([np.array([3.0, 5.0, 6.0, 4.0])], tmp_path / "numbers")
+    time = np.array([0.0, 0.5, 1.0, 2.0])
+    case = LateColumn("Case", None, words)
+    torque = LateColumn("M", "N.m", numbers)
+    clock = LateColumn("t", "s", OnDemand(4, lambda first, last: time[first:last]))
+    assert (case.is_text, torque.is_text) == (True, False)
+    own = LateGroup("A", (case, torque, clock), time, clock)
+    named = LateGroup("A", (case, torque), time, "time")
+    none = LateGroup("A", (case, torque), None)
+    for group, table, channels in (
+        (own, ["Case", "M", "t"], ["Case", "M"]),
+        (named, ["time", "Case", "M"], ["Case", "M"]),
+        (none, ["Case", "M"], ["Case", "M"]),
+    ):
+        assert len(group) == 4
+        part = group.part(1, 3)
+        assert (part.name, len(part)) == ("A", 2)
+        assert [column.name for column in part.table] == table
+        assert [column.name for column in part.channels] == channels
+        found = {column.name: column.values.tolist() for column in part.table}
+        assert (found["Case"], found["M"]) == (["b", "c"], [5.0, 6.0])
+        assert found.get("t", found.get("time")) == (None if group is none else [0.5, 1.0])
+        assert {column.name: column.unit for column in part.table}["M"] == "N.m"
+    assert OnDemand(4, lambda first, last: time[first:last]).times(4.0)[1:4].tolist() == [2.0, 4.0, 8.0]
+
+
+def test_a_row_stands_before_those_of_the_next_part():
+    """Its odd cells are none of theirs; texts as well as numbers."""
+    table = RawTable(
+        (
+            RawColumn("M", "N.m", np.array([3.0, np.nan]), {1: "x"}, 1),
+            RawColumn("Case", None, np.array(["a", "b"], dtype=object)),
+        ),
+        np.array([7, 8]),
+    )
+    row = table.last_row()
+    assert (row.rows.tolist(), row.columns[1].values.tolist()) == ([8], ["b"])
+    before = RawTable(
+        (RawColumn("M", "N.m", np.array([9.0])), RawColumn("Case", None, np.array(["c"], dtype=object))),
+        np.array([6]),
+    )
+    longer = table.behind(before)
+    assert longer.rows.tolist() == [6, 7, 8]
+    assert longer.columns[0].values.tolist()[:2] == [9.0, 3.0]
+    assert (longer.columns[0].odd, longer.columns[0].odd_count) == ({2: "x"}, 1)
+    assert longer.columns[1].values.tolist() == ["c", "a", "b"]
+    assert [column.name for column in table.only({"Case"}).columns] == ["Case"]
+    assert table.columns[1].part(1, 2).values.tolist() == ["b"]
+
+
+@pytest.mark.parametrize("rows", [20, 40])
+def test_no_part_keeps_much_more_in_memory_than_its_own_numbers(rows, tmp_path, rig_of, sweep):
+    """A hundred rows are parsed at once; each part has no more than twice its own behind it, whether a
+    channel is as the file has it (torques) or was converted (speeds)."""
+    path = tmp_path / "sweep.csv"
+    lines = [f"{STEP * i:.2f},{i}.5,{2 * i},300,290" for i in range(100)]
+    path.write_text("\n".join([",".join(sweep.values()), *lines]) + "\n", encoding="utf-8")
+    parts = list(read_parts(path, rig_of(sweep), kind="tare", rows=rows))
+    assert len(parts) > 1
+    for part in parts[:-1]:
+        for values in part.channels.values():
+            assert values.base is None or values.base.nbytes <= 2 * values.nbytes

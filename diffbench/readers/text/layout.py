@@ -144,7 +144,7 @@ def find_layout(lines: Sequence[HeadLine], settings: FileSettings, file: str) ->
     """
     said = [line for line in lines if line.number > (settings.skip_rows or 0) and line.text.strip()]
     told = [line for line in said if not is_comment(line.text)]
-    sample = told if len(told) <= _SAMPLE_HEAD + _SAMPLE_TAIL else told[:_SAMPLE_HEAD] + told[-_SAMPLE_TAIL:]
+    sample = told[:_SAMPLE_HEAD] + told[_SAMPLE_HEAD:][-_SAMPLE_TAIL:]
     marks = find_marks([(line.number, line.text) for line in sample], settings, file)
     return None if marks is None else _Finder(said, marks, settings, file).layout()
 
@@ -174,7 +174,7 @@ class _Finder:
         header, units = self._header(zone)
         names = self._names(header) if header is not None else None
         if names is None:
-            self._refuse_misfit(zone, first)
+            self._refuse_misfit([i for i in zone if i != units], first)
             names = [f"column {i + 1}" for i in range(width)]
         elif len(names) == width + 1 and not names[-1]:
             names = names[:-1]
@@ -326,7 +326,7 @@ class _Finder:
                 cells = [next(units) if is_numeric else "" for is_numeric in numeric]
             else:
                 cells = _aligned(text, width)
-        trailing = width > 1 and len(cells) == width - 1 and self._ends_empty()
+        trailing = len(cells) == width - 1 and self._ends_empty()
         surplus = len(cells) == width + 1 and not cells[-1]
         fits = len(cells) == width or trailing or surplus
         return cells if fits and any(cells) else None
@@ -365,7 +365,7 @@ def _aligned(text: str, width: int) -> list[str]:
 
 def _unit_text(cell: str) -> str | None:
     text = cell.strip()
-    if len(text) > 1 and text[0] + text[-1] in ("[]", "()", "{}", "<>"):
+    if text[:1] + text[-1:] in ("[]", "()", "{}", "<>"):
         text = text[1:-1].strip()
     return None if text in ("", "-") else text
 

@@ -59,7 +59,7 @@ class GrowingColumn:
     """
 
     def __init__(self) -> None:
-        self._room: NDArray[np.float64] = np.empty(0)
+        self._room: NDArray[np.float64] = np.array([])
         self._filled = 0
         self._texts: list[NDArray[np.object_]] = []
         self.odd: dict[int, str] = {}
@@ -141,7 +141,7 @@ def parse(pieces: Sequence[bytes], layout: Layout, *, padded: bool = True) -> li
     before words for missing cells, which is a little slower. Raises ``ValueError`` when a cell in a column of
     numbers is none, or cells follow the last column; it names no line: `parse_by_cell` finds the cell.
     """
-    numeric = list(layout.numeric) + [False] * (layout.cells - len(layout.numeric))
+    numeric = [*layout.numeric, False][: layout.cells]
     columns = _read(pieces, layout, numeric, padded=padded)
     if len(columns) > len(layout.numeric) and (columns.pop() != "").any():
         msg = "cells follow the last column"
@@ -284,14 +284,14 @@ class _Pieces:
         self._left = iter(pieces)
         self._piece, self._at = b"", 0
 
-    def read(self, size: int = -1) -> bytes:
+    def read(self, size: int) -> bytes:
         """At most so many bytes; none at the end."""
         while self._at == len(self._piece):
             following = next(self._left, None)
             if following is None:
                 return b""
             self._piece, self._at = following, 0
-        end = len(self._piece) if size < 0 else min(self._at + size, len(self._piece))
+        end = min(self._at + size, len(self._piece))
         data, self._at = self._piece[self._at : end], end
         return data
 
@@ -354,7 +354,7 @@ def _shape(cell: str, decimal: str) -> tuple[int, int, int]:
     """Return how many digits of the exponent and decimals a number is written with, and how long it is where
     it has neither."""
     mantissa, *exponent = _EXPONENT.split(cell.strip().strip('"'), maxsplit=1)
-    powers = len(exponent[0].lstrip("+-")) if exponent else -1
+    powers = sum(len(power.lstrip("+-")) for power in exponent)
     _, mark, decimals = mantissa.rpartition(decimal)
     return powers, len(decimals) if mark else -1, 0 if exponent or mark else len(mantissa)
 
@@ -382,9 +382,9 @@ class TextBody:
         layout: Layout,
         file: str,
         *,
-        size: int = 0,
-        most: int | None = None,
-        at_once: int = AT_ONCE,
+        size: int,
+        most: int | None,
+        at_once: int,
     ) -> None:
         self.layout = layout
         self._file = file
@@ -395,7 +395,7 @@ class TextBody:
         self._rows = GrowingRows()
         self._expected = 0
         self._waiting: list[Block] = []
-        self._all_there = all(layout.numeric) and layout.cells == len(layout.numeric)
+        self._all_there = all(layout.numeric)
         self._comments: list[int] = []
         self._notes: list[str] = []
         self._faults: list[Fault] = []
@@ -405,7 +405,7 @@ class TextBody:
 
     def add(self, block: Block) -> None:
         """Take one block of whole lines; those before it must have been taken."""
-        if block.last and not block.data.endswith((b"\n", b"\r")):
+        if not block.data.endswith((b"\n", b"\r")):  # the last one alone has none
             block = self._judged(block)
         self._above = block.data[-_NEAR:]
         if not self._may_be_regular(block):
@@ -467,14 +467,12 @@ class TextBody:
     def _expect(self, lines: int, size: int) -> None:
         """Guess from some lines how many there are in the file."""
         if not self._expected:
-            self._expected = lines + int(1.01 * lines * max(self._size - size, 0) / size)
+            self._expected = lines + int(1.01 * lines * (self._size - size) / size)
             if self._most is not None:
                 self._expected = min(self._expected, self._most + lines)
 
     def _add_alone(self, block: Block) -> None:
         """Parse one block: by its lines, where they are not regular."""
-        if not block.data:
-            return
         grouped = ungrouped(block.data, self.layout.marks)
         columns = self._regular(grouped)
         if columns is not None:
@@ -608,7 +606,7 @@ class TextBody:
         """Return the numbered lines that have the right count of cells; note or fault the others."""
         kept: list[tuple[int, bytes]] = []
         lines = [line.removesuffix(b"\r") for line in data.split(b"\n")]
-        end = max((i for i, line in enumerate(lines) if line.strip()), default=-1) if last else -1
+        end = next((i for i in reversed(range(len(lines))) if lines[i].strip()), None) if last else None
         wanted = len(self.layout.names)
         for i, line in enumerate(lines):
             number = first_line + i
