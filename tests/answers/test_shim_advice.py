@@ -8,6 +8,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -38,6 +39,7 @@ from diffbench.answers.shims import (
     _spring_course,
     _stated,
     _stock,
+    better_than_fitted,
 )
 from diffbench.errors import FitError
 from diffbench.physics.disc_spring import DiscSpring, DiscStack
@@ -202,6 +204,52 @@ def test_what_is_said_beside_the_advice(way: str) -> None:
         "rung, a shim or the springs are not as stated"
     )
     assert other == rest
+
+
+def candidate(shim: float, torque: float, chance: float | None) -> Candidate:
+    return Candidate(
+        shim_m=1e-3 * shim, preload_torque_Nm=torque, u_Nm=1.2, low_Nm=torque - 2.4, high_Nm=torque + 2.4,
+        chance=chance, extrapolated=False,
+    )  # fmt: skip
+
+
+def advice(advised: Candidate, *others: Candidate, limits: Any = (70.0, 90.0), torque: float = 60.0) -> Any:
+    """An advice for 80 N·m beside a unit with 0.2 mm."""
+    rungs = [
+        SimpleNamespace(shim_m=0.3e-3, preload_torque_Nm=99.0),
+        SimpleNamespace(shim_m=0.2e-3, preload_torque_Nm=torque),
+    ]
+    return SimpleNamespace(rungs=rungs, advised=advised, candidates=[*others, advised], limits_Nm=limits)
+
+
+def test_a_step_is_a_shim_that_does_better_than_the_fitted_one() -> None:
+    """The advised one where it does; else the likeliest of those nearer to the target and within limits; of
+    two alike the nearer; none where all do no better."""
+    good, near, far = candidate(0.3, 79.0, 0.97), candidate(0.25, 71.0, 0.60), candidate(0.28, 76.0, 0.6004)
+    same, worse = candidate(0.2, 60.0, 0.0), candidate(0.15, 55.0, 0.0)
+    assert better_than_fitted(advice(good, near), 0.2e-3, 80.0) is good
+    assert better_than_fitted(advice(same, near, far), 0.2e-3, 80.0) is far
+    assert better_than_fitted(advice(same, candidate(0.25, 71.0, 0.8), far), 0.2e-3, 80.0) == candidate(
+        0.25, 71.0, 0.8
+    )
+    assert better_than_fitted(advice(same, worse), 0.2e-3, 80.0) is None
+    assert better_than_fitted(advice(worse, same), 0.2e-3, 80.0) is None
+    # nearer, and beyond the limits all the same; without limits it is a step
+    beyond = candidate(0.21, 65.0, 0.1)
+    assert better_than_fitted(advice(same, beyond), 0.2e-3, 80.0) is None
+    assert better_than_fitted(advice(same, beyond, limits=None), 0.2e-3, 80.0) is beyond
+    # on either limit is within
+    for torque, now in ((70.0, 60.0), (90.0, 100.0)):
+        edge = candidate(0.21, torque, 0.5)
+        assert better_than_fitted(advice(same, edge, torque=now), 0.2e-3, 80.0) is edge
+    # as near as the fitted one is no nearer
+    assert better_than_fitted(advice(same, candidate(0.4, 82.0, 0.9), torque=78.0), 0.2e-3, 80.0) is None
+    # what is in is not known, or no rung: as advised
+    assert better_than_fitted(advice(worse, good), None, 80.0) is worse
+    assert better_than_fitted(advice(worse, good), 0.25e-3, 80.0) is worse
+    # a micrometre apart is the same shim
+    assert better_than_fitted(advice(candidate(0.2009, 79.0, 0.9)), 0.2e-3, 80.0) is None
+    assert better_than_fitted(advice(candidate(0.2011, 79.0, 0.9)), 0.2e-3, 80.0) is not None
 
 
 def rung(**parts: Any) -> Member:
