@@ -311,6 +311,11 @@ def test_a_path_by_acceleration_or_steering(tmp_path: Path) -> None:
         ("yaw_rate", 3.9, 4.1), ("yaw_rate", -3.9, -4.1), ("input_torque", 1.99e4, 2.01e4),
         ("oil_temperature", 219.0, 221.0), ("oil_temperature", -39.0, -41.0), ("throttle", 119.0, 121.0),
         ("brake_pressure", 399.0, 401.0), ("left_brake_pressure", -19.0, -21.0),
+        ("brake_pressure", -19.0, -21.0), ("right_brake_pressure", 399.0, 401.0),
+        ("left_speed", -19.0, -21.0), ("left_speed", 499.0, 501.0), ("right_speed", -19.0, -21.0),
+        ("right_speed", 499.0, 501.0), ("speed", -4.9, -5.1), ("speed", 129.0, 131.0),
+        ("input_torque", -1.99e4, -2.01e4), ("brake_torque", 0.99e4, 1.01e4),
+        ("throttle", -19.0, -21.0),
     ],
 )  # fmt: skip
 def test_channels_that_no_car_has(tmp_path: Path, name: str, inside: float, beyond: float) -> None:
@@ -321,8 +326,8 @@ def test_channels_that_no_car_has(tmp_path: Path, name: str, inside: float, beyo
         changed = base.copy()
         changed[50 : 50 + count] = value
         given = {name: changed}
-        if name.startswith("left_"):
-            given["right_brake_pressure"] = np.zeros(N)
+        if name.endswith("_brake_pressure"):
+            given = {"left_brake_pressure": np.zeros(N), "right_brake_pressure": np.zeros(N)} | given
         if "torque" in name:
             changed[100] = -1.0
         return given
