@@ -311,3 +311,151 @@ def test_some_bins_are_those_rows_alone() -> None:
     for name in ("apart", "place", "jacobian", "cycle", "direction", "time"):
         assert np.array_equal(getattr(some, name), getattr(bins, name)[kept])
     assert some.of_cell.size == 0
+
+
+TORQUES = (-200.0, 0.0, 100.0, 400.0)
+
+
+def of_cells(
+    monkeypatch: pytest.MonkeyPatch, data_of: Any, *, cycles: int = 4, each: int = 4, **given: Any
+) -> Any:
+    """A form as if fitted, with so many cells at each of four torques, in cycles of which the second half
+    unloads; the residual's steps between neighbours are 0.4 N·m."""
+    n = cycles * 4 * each
+    torque = np.tile(np.repeat(TORQUES, each), cycles)
+    rng = np.random.default_rng(3)
+    cells = {
+        "input_torque": torque, "stretch": 2 * np.repeat(np.arange(cycles), 4 * each),
+        "speed_difference": np.full(n, 4.0), "direction": np.ones(n), "visit": np.zeros(n, dtype=np.int64),
+    }  # fmt: skip
+    data = data_of(cells=n, **{**cells, **given})
+    residual = rng.normal(0.0, 1.0, n).round(3)
+    sensitivities = rng.normal(size=(n, 2))
+    used = np.ones(n, dtype=bool)
+    unloading = np.repeat(np.arange(cycles) % 2 == 1, 4 * each)
+    monkeypatch.setattr(room, "loading_of", lambda _: ~unloading)
+    made = SimpleNamespace(
+        model=SimpleNamespace(
+            data=data,
+            locking=lambda _: 60.0 + 0.1 * np.abs(torque) + 0.01 * np.arange(n),
+            plate_temperature=lambda _: 50.0 + 0.1 * np.arange(n),
+        ),
+        x=np.zeros(2), used=used, residual=residual, noise=SimpleNamespace(sigma=np.full(n, 0.7)),
+    )  # fmt: skip
+    made.sensitivities = lambda: sensitivities[made.used]
+    made.columns = sensitivities
+    return made
+
+
+def test_bins_are_means_over_the_cells_of_one_cycle_and_setting(
+    monkeypatch: pytest.MonkeyPatch, data_of: Any
+) -> None:
+    """Four cycles of four torques, four cells each: every column by its mean over them; noise by the median
+    of squared steps between neighbours of one bin, over the cells of a bin."""
+    made = of_cells(monkeypatch, data_of)
+    bins = room.binned(made)
+    assert bins is not None
+    assert bins.count.tolist() == [4.0] * 16
+    order = np.lexsort((bins.place[:, 0], bins.cycle))  # by cycle and torque, as the cells are
+
+    def mean(values: Array) -> Array:
+        return np.asarray(values.reshape(16, 4).mean(axis=1))
+
+    cell = np.arange(64)
+    torque = np.tile(TORQUES, 4)
+    assert bins.apart[order] == pytest.approx(mean(-made.residual))
+    assert bins.locking[order] == pytest.approx(60.0 + 0.1 * np.abs(torque) + 0.01 * mean(cell))
+    assert bins.place[order] == pytest.approx(
+        np.stack(
+            [
+                torque / 400.0,
+                np.repeat([0.0, 1.0, 0.0, 1.0], 4),
+                np.full(16, math.log(4.0)),
+                50.0 + 0.1 * mean(cell),
+            ],
+            axis=1,
+        )
+    )
+    for column in range(2):  # of the locking torque: the residual's, turned round, times its noise
+        assert bins.jacobian[order, column] == pytest.approx(0.7 * mean(made.columns[:, column]))
+    steps = np.concatenate([np.diff(part) for part in made.residual.reshape(16, 4)])
+    assert bins.white == pytest.approx(np.full(16, 0.5 * np.median(steps**2) / 0.4549 / 4.0))
+    assert np.unique(bins.cycle).size == 4
+    assert np.unique(bins.setting).size == 8  # four torques, loading and unloading
+    assert bins.time[order] == pytest.approx(mean(cell / 63.0))
+    assert bins.of_cell.reshape(16, 4).tolist() == [[place] * 4 for place in np.argsort(order)]
+    # slip the other way round turns the sign of what is apart, and is a setting of its own
+    other = of_cells(monkeypatch, data_of, direction=np.where(np.arange(64) < 16, -1.0, 1.0))
+    turned = room.binned(other)
+    assert turned is not None
+    order = np.lexsort((turned.place[:, 0], turned.cycle))
+    assert turned.apart[order][:4] == pytest.approx(mean(other.residual)[:4])
+    assert turned.direction[order].tolist() == [-1.0] * 4 + [1.0] * 12
+    assert turned.jacobian[order, 0][:4] == pytest.approx(-0.7 * mean(other.columns[:, 0])[:4])
+    assert np.unique(turned.setting).size == 12
+
+
+def test_what_is_no_bin(monkeypatch: pytest.MonkeyPatch, data_of: Any) -> None:
+    """Cells that are not used; of fewer than three; of too few bins; finely, single cells count."""
+    made = of_cells(monkeypatch, data_of)
+    made.used[[5, 17, 18]] = False  # one of the second bin, two of the fifth
+    bins = room.binned(made)
+    assert bins is not None
+    assert sorted(bins.count.tolist()) == [3.0] + [4.0] * 14
+    assert bins.of_cell.size == 61
+    assert (bins.of_cell == -1).sum() == 2  # what is left of the fifth
+    fine = room.binned(made, finely=True)
+    assert fine is not None
+    assert sorted(fine.count.tolist()) == [2.0, 3.0] + [4.0] * 14
+    for cycles, told in ((3, True), (2, False)):
+        assert (room.binned(of_cells(monkeypatch, data_of, cycles=cycles)) is not None) is told
+    few = of_cells(monkeypatch, data_of, each=3)
+    few.used[23:] = False
+    assert room.binned(few) is None
+    still = of_cells(monkeypatch, data_of, friction_state=np.ones(64, dtype=np.int64))
+    assert room.binned(still) is None
+
+
+def test_bins_part_by_speed_run_and_nearness_to_zero(monkeypatch: pytest.MonkeyPatch, data_of: Any) -> None:
+    """Speeds that lie apart by more than a factor of two; runs; torques by their roots, so that 20 and 60 of
+    400 N·m part finely and not coarsely."""
+    n = 64
+    speed = np.where(np.arange(n) % 2 == 0, 1.1, 2.9)
+    bins = room.binned(of_cells(monkeypatch, data_of, each=8, cycles=2, speed_difference=speed))
+    assert bins is not None
+    assert bins.count.tolist() == [4.0] * 16
+    assert sorted(np.unique(bins.place[:, 2].round(9))) == pytest.approx([math.log(1.1), math.log(2.9)])
+    slow = np.where(
+        np.arange(n) % 2 == 0, 1e-6, 0.02
+    )  # nothing is slower than a fiftieth of a radian a second
+    bins = room.binned(of_cells(monkeypatch, data_of, speed_difference=slow))
+    assert bins is not None
+    assert bins.count.tolist() == [4.0] * 16
+    assert bins.place[:, 2] == pytest.approx(np.full(16, math.log(0.02)))
+    run = np.repeat([0, 1], 32)
+    bins = room.binned(of_cells(monkeypatch, data_of, run=run, stretch=np.tile(2 * np.repeat([0, 1], 16), 2)))
+    assert bins is not None
+    assert np.unique(bins.cycle).size == 4
+    near = np.tile(np.repeat([20.0, 60.0, -400.0, 400.0], 4), 4)
+    made = of_cells(monkeypatch, data_of, input_torque=near)
+    coarse, fine = (room.binned(made, finely=finely) for finely in (False, True))
+    assert coarse is not None
+    assert fine is not None
+    # roots of 0.22 and 0.39 are one of three levels, and two of eight
+    assert sorted(coarse.count.tolist()) == [4.0] * 8 + [8.0] * 4
+    assert sorted(fine.count.tolist()) == [4.0] * 16
+
+
+def test_cycles_are_merged_until_there_are_few_enough_bins(
+    monkeypatch: pytest.MonkeyPatch, data_of: Any
+) -> None:
+    """Of 70 cycles with four torques, every other one unloading, 280 bins are too many, and 280 of two cycles
+    each are as many: three in one leave 23 times 8 and the last one's 4."""
+    bins = room.binned(of_cells(monkeypatch, data_of, cycles=70, each=3))
+    assert bins is not None
+    assert (bins.count.size, np.unique(bins.cycle).size) == (188, 24)
+    assert sorted(set(bins.count.tolist())) == [3.0, 6.0]
+    fine = room.binned(of_cells(monkeypatch, data_of, cycles=70, each=3), finely=True)
+    assert fine is not None
+    assert (fine.count.size, np.unique(fine.cycle).size) == (280, 70)
+    assert np.unique(fine.setting).size == 8
