@@ -282,6 +282,8 @@ def test_the_order_of_two_states_by_their_dates(recorded: Recorded) -> None:
     assert told(at(recorded, "2026-03-01", 600.0, "Q17-b"), march) == (False, [])
     assert told(day, at(recorded, "2026-04-01", 500.0)) == (False, [less])
     assert told(day, at(recorded, "2026-04-01", None)) == (False, [])
+    # of one day, a distance that nobody states is none: not beyond one of some centimetres
+    assert told(at(recorded, "2026-03-01", None), at(recorded, "2026-03-01", 5e-5)) == (False, [])
     assert told(day, at(recorded, "2026-04-01", 500.0, "Q17-b")) == (False, [])
     found = compare([march, replace(at(recorded, "2026-05-01", 0.0), visit="later")], april, details=False)
     assert (found.swapped, found.before.dates) == (False, ["2026-03-01", "2026-05-01"])
@@ -348,3 +350,26 @@ def test_a_state_lists_its_visits(recorded: Recorded) -> None:
     ahead = compare(one, unsaid, details=False).next_event
     assert ahead is not None
     assert (ahead.events_between, ahead.distance_m) == (1, None)
+
+
+def test_what_two_states_have_in_common(recorded: Recorded) -> None:
+    """Recordings, rig file and gears: each by its own key, of all visits of both."""
+    cancels = "the same recordings: noise, zero and refit are one in both and cancel"
+    one_rig = (
+        "the same rig file, to the byte: gains, lags, inertias and temperature reading of its channels count "
+        "as one error in both, which cancels as far as both results feel it alike"
+    )
+    two_rigs = "not the same rig file: errors of the transducers count as independent"
+    one_unit = "one unit with equal statements on its gears: gear friction counts as one error in both"
+    two_units = "another unit or other statements on its gears: gear friction counts as independent"
+    march, april = at(recorded, "2026-03-01", 0.0), at(recorded, "2026-04-01", 600.0)
+
+    def told(before: Member | list[Member], after: Member) -> list[str]:
+        return compare(before, after, details=False).common
+
+    assert told(march, april) == [one_rig, one_unit]
+    assert told(march, march) == [cancels, one_rig, one_unit]
+    assert told(march, replace(april, bench="another")) == [two_rigs, one_unit]
+    assert told(march, replace(april, unit_key="another")) == [one_rig, two_units]
+    other = replace(march, bench="another", visit="another")
+    assert told([march, other], april) == [two_rigs, one_unit]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -360,3 +361,58 @@ def test_a_wheel_that_rolls_at_another_speed(tmp_path: Path, over: float, odd: b
     )
     apart = same["right_speed"] * (1.0 + 2e-9 * (np.arange(N) % 2))
     assert samples(tmp_path, left_speed=same["left_speed"], right_speed=apart).wheels
+
+
+@pytest.mark.parametrize(
+    ("stated", "preload", "share"),
+    [
+        ("", 1.0, 1.0),
+        ('preload = "50 N.m"', 50.0, None),
+        ('preload = { value = "50 N.m", u = "3 N.m" }', 50.0, 3.0),
+    ],
+)
+def test_what_the_bench_says_of_the_unit_as_it_ran(
+    tmp_path: Path,
+    demo: Any,
+    monkeypatch: pytest.MonkeyPatch,
+    stated: str,
+    preload: float,
+    share: float | None,
+) -> None:
+    """Its own preload with its doubt, or the one that was fitted with as much of it, unless that is stated,
+    too; beside it, from a fifth to 2.6 times as much."""
+    asked: list[list[float]] = []
+
+    def ladder(result: Any, torques: Any, *, beside: Any) -> list[Any]:
+        asked.append(list(torques))
+        return [SimpleNamespace(torque=torque, document=beside.document) for torque in torques]
+
+    monkeypatch.setattr("diffbench.answers.log_files.preload_ladder", ladder)
+    day(tmp_path, run=stated, oil_temperature=60.0 + 0.0 * TIME)
+    ((_, _, bench),) = read_day(tmp_path / "log.toml", bench=demo.folder).runs
+    assert bench is not None
+    own = demo.characterisation.parameters["preload_torque"]
+    here, u = (own.value, own.u) if not stated else (preload, own.u / own.value * preload)
+    assert bench.preload.value == pytest.approx(here)
+    assert bench.preload.u == pytest.approx(u if share is None or not stated else share)
+    shares = (0.2, 0.4, 0.6, 0.8, 1.2, 1.5, 2.0, 2.6)
+    assert [torque for torque, _ in bench.rungs] == pytest.approx([here * one for one in shares])
+    assert [made.torque for _, made in bench.rungs] == [torque for torque, _ in bench.rungs]  # type: ignore[attr-defined]
+    assert asked == [[*([preload] if stated else []), *(torque for torque, _ in bench.rungs)]]
+
+
+def test_a_brake_that_was_never_read_is_not_told(tmp_path: Path) -> None:
+    """Without a single number it neither goes down nor stands anywhere, and is said to be none."""
+    head = 'brake_torque_per_pressure = "15 N.m/bar"'
+    for values, told in ((np.nan, False), (0.0, True)):
+        pressure = np.full(N, np.nan)
+        pressure[7] = values
+        found = samples(tmp_path, brake_pressure=pressure, head=head)
+        assert found.brakes_told is told
+        assert (found.notes == ()) is told
+    assert samples(tmp_path, brake_pressure=np.full(N, np.nan), head=head).notes == (
+        "Column 'brake_pressure [bar]' (brake_pressure) has no number in any line.",
+    )
+    # one that was released all along slows no car
+    found = samples(tmp_path, brake_torque=np.zeros(N))
+    assert (found.brakes_told, set(found.brake_torque), found.notes) == (True, {0.0}, ())
