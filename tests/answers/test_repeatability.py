@@ -235,8 +235,8 @@ def test_what_cannot_be_tested_for_outliers_and_what_is_one(recorded: Recorded) 
         assert (grubbs.finding, grubbs.which) == (finding, None if not level else "2026-03-04 (Q17-0)")
         an = {"straggler": "a straggler", "outlier": "an outlier"}.get(finding)
         told = (
-            f"preload_torque: 2026-03-04 (Q17-0) is {an} by Grubbs' test at {level}; look for the cause before "
-            "you leave it out"
+            f"preload_torque: 2026-03-04 (Q17-0) is {an} by Grubbs' test at {level}; look for the cause "
+            "before you leave it out"
         )
         assert said == ([told] if an else [])
     cochran, _, said = of([80.0, 80.1], [60.0, 60.05], [70.0, 70.1], [75.0, 95.0])
