@@ -97,7 +97,7 @@ def test_springs_by_one_rung_and_a_stated_force(force_u: float) -> None:
 
 
 def test_the_thickest_shim_is_by_the_squeezes_that_are_likely() -> None:
-    """Those of more than a thousandth of the likeliest one's weight; torque and doubt by the weights of all."""
+    """Those of more than a thousandth of the likeliest one's weight; torque and doubt by those of all."""
     squeezes = np.array([0.5e-3, 0.6e-3, 0.7e-3])
     course = SpringCourse(
         STACK, squeezes, np.array([1000.0, 1.001, 1.0]), np.full(3, 0.03), np.full(3, 0.001), 0.0
