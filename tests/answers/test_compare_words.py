@@ -12,6 +12,7 @@ from scipy.stats import norm
 
 from diffbench.answers import Comparison, Member, check_state, compare, member
 from diffbench.errors import FitError
+from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection
 from diffbench.results import Characterisation
 
 Recorded = Callable[..., Characterisation]
@@ -373,3 +374,118 @@ def test_what_two_states_have_in_common(recorded: Recorded) -> None:
     assert told(march, replace(april, unit_key="another")) == [one_rig, two_units]
     other = replace(march, bench="another", visit="another")
     assert told([march, other], april) == [two_rigs, one_unit]
+
+
+KNOWN = {"facts": {"disc_spring": SPRINGS, "shim_m": 0.2e-3, "face_wear_limit_m": 60e-6}}
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "needs"),
+    [
+        ({"facts": {}}, {}, "[preload.disc_spring] in the build sheet of the state before"),
+        ({"force": None}, {}, "the spring force before, from a press, or from the nominal ramp angles"),
+        ({}, {"unknown": ("preload_torque",)}, "a change of spring force that both results determine"),
+        ({"force": 90e3}, {}, "a spring force that the disc springs of the sheet can carry ("),
+    ],
+)
+def test_what_wear_of_a_face_needs(
+    recorded: Recorded, first: dict[str, Any], last: dict[str, Any], needs: str
+) -> None:
+    """A change of force, the springs of the state before, their force there, and springs that carry it."""
+    found = both(recorded, {**KNOWN, **first}, {"preload": 70.0, **KNOWN, **last})
+    assert found.wear is None
+    assert found.not_determined["face_wear"].startswith(needs)
+    assert "face_wear" not in both(recorded, KNOWN, {"preload": 70.0, **KNOWN}).not_determined
+
+
+def test_wear_of_a_face_by_hand(recorded: Recorded) -> None:
+    """Height that the springs lost by the formula of the discs, a shim that is thicker by 30 µm, over four
+    faces; the doubt of the force of 30 N, of its change, and of the thickness of the discs."""
+    springs = {**SPRINGS, "u_m": {"thickness": 4e-6}}
+    first = {"facts": {**KNOWN["facts"], "disc_spring": springs}}
+    last = {"preload": 70.0, "facts": {**KNOWN["facts"], "shim_m": 0.23e-3}}
+    found = both(recorded, first, last)
+    assert found.wear is not None
+    change = found.changes["spring_force"]
+    ratio = 70.0 / 80.0
+
+    def lost(force: float = 1970.0, ratio: float = ratio, thickness: float = 0.0016) -> float:
+        stack = DiscStack(DiscSpring(0.095, 0.072, thickness, 0.0014), parallel=3, series=2)
+        return float(stack_deflection(stack, force) - stack_deflection(stack, ratio * force))
+
+    u_force = 30.0
+    parts = {
+        "spring force": 0.5 * abs(lost(1970.0 + u_force) - lost(1970.0 - u_force)),
+        "change of spring force": 0.5 * abs(lost(ratio=ratio + change.u) - lost(ratio=ratio - change.u)),
+        "thickness of the disc": 0.5 * abs(lost(thickness=0.0016 + 4e-6) - lost(thickness=0.0016 - 4e-6)),
+    }
+    u = math.hypot(*parts.values())
+    wear = found.wear
+    assert (wear.height_loss_m, wear.height_loss_u_m) == pytest.approx((lost(), u))
+    assert (wear.shim_change_m, wear.faces) == (pytest.approx(30e-6), 4)
+    face = (lost() + 30e-6) / 4.0
+    assert (wear.face_wear_m, wear.face_wear_u_m) == pytest.approx((face, u / 4.0))
+    assert (wear.face_wear_low_m, wear.face_wear_high_m) == pytest.approx(
+        (face - 1.959964 * u / 4.0, face + 1.959964 * u / 4.0)
+    )
+    assert wear.budget == pytest.approx({name: part / 4.0 for name, part in parts.items()})
+    (check,) = [one for one in found.limits if one.quantity == "face_wear"]
+    assert (check.value, check.low, check.high, check.unit) == (pytest.approx(face), None, 60e-6, "m")
+    # without a shim on either side nothing is taken off for it
+    bare = {"preload": 70.0, "facts": {"disc_spring": SPRINGS}}
+    assert both(recorded, first, bare).wear.shim_change_m == 0.0  # type: ignore[union-attr]
+
+
+def test_the_next_event_by_hand(recorded: Recorded) -> None:
+    """Three events from 80 to 71 N·m: another 3 N·m in the next; refits of both states by 4/3 and 1/3. Of a
+    face a third more; of a loss what is left of the first state's preload."""
+    limits = {"limits": {"preload_torque": (66.0, 90.0), "ramp_bias_drive": (0.40, 0.60)}}
+    found = both(recorded, {**KNOWN, **limits}, {"preload": 71.0, **KNOWN, **limits}, events=3).next_event
+    assert found is not None
+    preload, bias, face = found.limits
+    u = math.hypot(0.015, 0.002) * math.hypot(4.0 / 3.0 * 71.0, 80.0 / 3.0)
+    assert (preload.value, preload.u) == pytest.approx((68.0, u), rel=1e-6)
+    assert (preload.quantity, preload.unit, preload.low, preload.high) == (
+        "preload_torque",
+        "N·m",
+        66.0,
+        None,
+    )
+    assert preload.chance == pytest.approx(norm.cdf(2.0 / u), rel=1e-6)
+    assert (bias.quantity, bias.value, bias.low) == ("ramp_bias_drive", pytest.approx(0.5), 0.40)
+    wear = both(recorded, KNOWN, {"preload": 71.0, **KNOWN}).wear
+    assert wear is not None
+    assert (face.value, face.u, face.high) == (
+        pytest.approx(4.0 / 3.0 * wear.face_wear_m), pytest.approx(4.0 / 3.0 * wear.face_wear_u_m), 60e-6
+    )  # fmt: skip
+    assert (found.events_between, found.distance_m) == (3, 200e3)
+    assert (preload.chance > 0.9, found.answer) == (True, "not proven")  # by less than 95 %
+    # a loss of 9/80 now and 12/80 then, where a fifth may be lost
+    loss = both(recorded, {}, {"preload": 71.0}, events=3, largest_loss=0.2).next_event
+    assert loss is not None
+    (one,) = loss.limits
+    assert (one.quantity, one.value, one.high, one.low) == ("preload_loss", pytest.approx(0.15), 0.2, None)
+    u = math.hypot(0.015, 0.002) * math.hypot(4.0 / 3.0 * 71.0, (1.0 / 3.0 + 0.8) * 80.0) / 80.0
+    assert (one.u, one.chance) == pytest.approx((u, norm.cdf(0.05 / u)), rel=1e-6)
+    # a limit that is broken now does not last, wherever the line leads
+    back = both(recorded, {"preload": 60.0}, {"preload": 66.0, "limits": {"preload_torque": (70.0, 90.0)}})
+    assert back.next_event is not None
+    assert back.next_event.answer == "no"
+    # nor is anything said where there is no limit that wear can break
+    upper = {"preload": 71.0, "limits": {"preload_torque": (60.0, 90.0)}, "unknown": ("preload_torque",)}
+    assert both(recorded, {}, upper).next_event is None
+
+
+def test_a_limit_of_several_visits_is_that_of_their_mean(recorded: Recorded) -> None:
+    """Two at 71.2 and 72.0 N·m hold 70 together by a factor of √2; one of which a number is not determined
+    tells nothing of it."""
+    limits = {"limits": {"preload_torque": (70.0, 90.0)}, "distance_km": 600.0}
+    pair = [recorded(value, date="2026-04-01", recording=str(value), **limits) for value in (71.2, 72.0)]
+    found = compare(recorded(), pair, details=False)
+    (check,) = found.limits
+    u = 0.5 * math.hypot(0.015, 0.002) * math.hypot(71.2, 72.0)
+    assert check.value == pytest.approx(71.6)
+    assert (check.guard_low, check.guard_high) == pytest.approx((1.959964 * u, 1.959964 * u), rel=1e-6)
+    lost = recorded(72.0, date="2026-04-01", recording="x", unknown=("preload_torque",), **limits)
+    (check,) = compare(recorded(), [pair[0], lost], details=False).limits
+    assert (check.value, check.outcome) == (None, "not proven")
