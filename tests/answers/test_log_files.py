@@ -229,6 +229,13 @@ def test_brakes_that_no_car_has(tmp_path: Path, height: float, sign: int, word: 
     )
 
 
+def test_brakes_that_hardly_slow_the_car_may_say_so_much(tmp_path: Path) -> None:
+    """Speed that does not fall counts as by 2 m/s²: twice that is 600 N·m at each wheel, exactly."""
+    assert samples(tmp_path, brake_torque=braking(600.0)).brakes_told
+    said = refused(tmp_path, brake_torque=braking(601.0))
+    assert "slow the car by 4.01 m/s² on the mean" in said
+
+
 def test_laps_by_the_first_that_says_it(tmp_path: Path) -> None:
     """The run, a counter, a beacon, the distance, the position; one that goes on needs a length."""
     number = np.where(TIME < 8.0, 3.0, 4.0)
