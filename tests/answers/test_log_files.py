@@ -423,3 +423,85 @@ def test_a_brake_that_was_never_read_is_not_told(tmp_path: Path) -> None:
     # one that was released all along slows no car
     found = samples(tmp_path, brake_torque=np.zeros(N))
     assert (found.brakes_told, set(found.brake_torque), found.notes) == (True, {0.0}, ())
+
+
+@pytest.mark.parametrize(("low", "refusal"), [(290.0, False), (310.0, True)])
+def test_a_brake_goes_down_where_it_goes_three_times_as_far_down_as_up(
+    tmp_path: Path, low: float, refusal: bool
+) -> None:
+    """From where it stands most of the time, but for a hundredth of the samples at either end."""
+    torque = np.zeros(N)
+    torque[50:60], torque[100:110] = -low, 100.0
+    torque[200:203], torque[300] = 5e3, -5e3  # spikes
+    if refusal:
+        assert f"brake_torque goes down where the brakes are on, from 0 to -{low:.4g} in SI" in refused(
+            tmp_path, brake_torque=torque
+        )
+    else:
+        torque[200:203] = 100.0
+        assert samples(tmp_path, brake_torque=torque).brake_torque.max() == 100.0
+
+
+def test_where_brakes_are_released_on_the_throttle(tmp_path: Path) -> None:
+    """Told by more than a hundredth of the samples: four of 400 tell nothing, five do."""
+    drags = np.where(TIME < 16.0, braking(600.0, 40.0), 10.0)
+    drags[-5:] = 25.0
+    for count, rest in ((4, 10.0), (5, 25.0)):
+        pedal = np.where(np.arange(N) < N - count, 0.0, 50.0)
+        found = samples(tmp_path, brake_torque=drags, throttle=pedal, **SLOWS)
+        assert found.brake_torque[0] == pytest.approx(40.0 - rest)
+
+
+@pytest.mark.parametrize(("second", "mean"), [(210.0, 605.0), (199.0, 1000.0)])
+def test_brakes_are_on_above_a_fifth_of_the_largest_torque(
+    tmp_path: Path, second: float, mean: float
+) -> None:
+    """What they would slow the car by on the mean counts there alone."""
+    torque = braking(1000.0)
+    torque[300:340] = second
+    said = refused(tmp_path, brake_torque=torque)
+    assert (
+        f"slow the car by {2.0 * mean / 0.3 / 1000.0:.3g} m/s² on the mean, and its speed falls by " in said
+    )
+
+
+def test_pressures_that_no_car_brakes_with_name_their_factor(tmp_path: Path) -> None:
+    head = 'brake_torque_per_pressure = { value = "150 N.m/bar", u = "3 N.m/bar" }'
+    said = refused(tmp_path, head=head, brake_pressure=braking(40.0), **SLOWS)
+    assert "the driven axle's brakes, by brake_pressure, slow the car by 40 m/s² on the mean, and its" in said
+    assert "column 'brake_pressure [bar]'" in said
+    assert said.endswith(
+        "Mend: check its unit and brake_torque_per_pressure under [channel.brake_pressure]: the torque is "
+        "that of one wheel."
+    )
+
+
+@pytest.mark.parametrize(
+    ("values", "zero"),
+    [
+        # half of five are three: 0.20 to 0.23 lie closest, and their mean is told
+        ((0.10, 0.20, 0.21, 0.23, 0.50), 0.64 / 3.0),
+        # half of seven are four, 0.20 to 0.24; half of these two, of which the first lie as close as any
+        ((0.10, 0.20, 0.21, 0.23, 0.24, 0.50, 0.90), 0.205),
+        ((0.0, math.radians(0.31), math.radians(0.31)), math.radians(0.62 / 3.0)),
+        ((math.radians(0.31),) * 4, math.radians(0.31)),
+        ((math.radians(0.29),) * 4, math.radians(0.29)),
+    ],
+)
+def test_where_a_steering_wheel_stands_most(tmp_path: Path, values: tuple[float, ...], zero: float) -> None:
+    """The half-sample mode of what was read while driving: told from three tenths of a degree on."""
+    speed, wheel = np.zeros(N), np.full(N, 3.0)
+    at = slice(100, 100 + len(values))
+    speed[at], wheel[at] = 20.0 + 0.01 * np.arange(len(values)), values[::-1]
+    wheels = {"left_speed": speed / 0.3, "right_speed": (1.0 + 1e-3 * np.cos(TIME)) * speed / 0.3}
+    head = "steering_ratio = 15.0\nundersteer_gradient = { value = 0.02, u = 0.004 }"
+    found = samples(tmp_path, yaw_rate=None, steering=wheel, speed=speed, head=head, **wheels)
+    told = f"steering stands at {math.degrees(zero):.1f}° most of the time: taken as straight ahead"
+    assert found.notes == ((told,) if math.degrees(zero) > 0.3 else ())
+    longer = 2.5 + 0.02 * speed[100] ** 2 / 9.80665
+    assert found.yaw_rate[100] == pytest.approx(20.0 * math.tan((values[-1] - zero) / 15.0) / longer)
+
+
+def test_half_a_position_is_none(tmp_path: Path) -> None:
+    for name in ("latitude", "longitude"):
+        assert samples(tmp_path, **{name: 40.0 + 1e-4 * np.sin(TIME)}).laps == ()
