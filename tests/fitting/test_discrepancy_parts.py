@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import norm, t
 
+from diffbench.fitting import departures
 from diffbench.fitting import discrepancy as room
 from diffbench.fitting.discrepancy import (
     AMPLITUDES,
@@ -459,3 +461,129 @@ def test_cycles_are_merged_until_there_are_few_enough_bins(
     assert fine is not None
     assert (fine.count.size, np.unique(fine.cycle).size) == (280, 70)
     assert np.unique(fine.setting).size == 8
+
+
+def one_form(known: Array, x: Array | None = None) -> Any:
+    """A form of two unknowns that are known so well beforehand."""
+    unknowns = [SimpleNamespace(fixed=False, considered=False, prior_u=0.0)] * known.size
+
+    class Listed(SimpleNamespace):
+        def __len__(self) -> int:
+            return known.size
+
+    names = Listed(unknowns=unknowns, precision=1.0 / known**2, prior=np.zeros(known.size), position={})
+    return SimpleNamespace(names=names, x=np.zeros(known.size) if x is None else x)
+
+
+def test_terms_by_dense_algebra(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The size of each by generalised least squares with the unknowns in the covariance; its doubt by that
+    and by how the noise of single cycles scatters; the chance by whichever says more, and what it reaches of
+    the locking torque beside the law. Terms that the law holds already are hidden."""
+    bins = ten_cycles(np.array([0.6, -0.5, 0.7, -0.4]))
+    n = bins.apart.size
+    share = np.abs(bins.place[:, 0])
+    ramp, follows = 90.0 * share, np.where(share > 0.2, 1.0, 0.98)
+    seen = departures.Sight(bins, np.full(n, 50.0), ramp, follows, share, 400.0)
+    monkeypatch.setattr(departures, "binned", lambda *_, finely: bins if finely else None)
+    monkeypatch.setattr(departures, "sight", lambda *_: seen)
+    known = np.array([0.9, 0.4])
+    candidate = one_form(known)
+    sizes = Sizes(law=0.006, lengths=(0.3, 4.0, 7.0), drift=0.004, bin=0.02, cycle=0.03, odd=0.02)
+    left: Any = SimpleNamespace(sizes=sizes, state=SimpleNamespace(largest_Nm=400.0))
+    found = departures.asked(candidate, left)
+    quiet = replace(sizes, law=7e-4, lengths=(0.6, 1.6, 18.0), drift=0.0, odd=0.0)
+    noise = noise_of(bins, quiet)
+    plain = noise + law_of(bins, quiet)
+    inverse = np.linalg.inv(plain + bins.jacobian @ np.diag(known**2) @ bins.jacobian.T)
+    explained = inverse @ bins.apart
+    cycles, hidden = np.repeat(np.arange(10), 4), []
+    by_name = {score.departure.name: score for score in found.scores}
+    for one in departures.DEPARTURES:
+        column = one.column(seen)
+        inside = float(column @ inverse @ column)
+        if inside <= 1e-4 * float(column @ np.linalg.solve(plain, column)):
+            hidden += [one.name] if column.any() else []
+            assert one.name not in by_name
+            continue
+        score = by_name[one.name]
+        size = float(column @ explained) / inside
+        assert score.size == pytest.approx(size, rel=1e-4)
+        by_noise = 1.0 / math.sqrt(inside)
+        assert score.t == pytest.approx(size / by_noise, rel=1e-4)
+        weight = inverse @ column / inside
+        rest = noise @ (explained - size * (inverse @ column))
+        parts = np.bincount(cycles, weight * rest)
+        common = max(1.0 / inside - float(weight @ noise @ weight), 0.0)
+        by_cycles = math.sqrt(float(parts @ parts) * 10.0 / 9.0 + common)
+        assert score.u == pytest.approx(max(by_noise, by_cycles), rel=1e-4)
+        chance = max(2.0 * norm.sf(abs(size) / by_noise), 2.0 * t.sf(abs(size) / by_cycles, 9))
+        assert score.chance == pytest.approx(chance, rel=1e-2)
+        # with priors the law takes up a part of a term: what is left of it, where it is none of time
+        gain = np.diag(known**2) @ bins.jacobian.T @ inverse
+        own = column if one.warms else column - bins.jacobian @ (gain @ column)
+        assert score.reach == pytest.approx(np.max(np.abs(own) / bins.locking), rel=1e-4)
+    assert list(found.hidden) == hidden
+    assert found.freedom == 9
+    chances = [(score.chance, -abs(score.t)) for score in found.scores]
+    assert chances == sorted(chances)
+    missed = float(bins.apart @ explained) - max(score.t**2 for score in found.scores)
+    assert found.rest == pytest.approx(missed / (n - 2 - 1), rel=1e-4)
+    assert found.limit == departures.threshold(np.stack([score.column for score in found.scores], axis=1))
+
+
+def test_terms_that_are_not_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of unknowns that are in the fit already; of too few bins, or of fewer than six cycles."""
+    bins = ten_cycles(np.array([0.6, -0.5, 0.7, -0.4]))
+    given: dict[str, Any] = {"bins": bins}
+
+    def sight(_: Any, some: Bins, largest: float) -> Any:
+        share = np.abs(some.place[:, 0])
+        ones = np.ones(some.apart.size)
+        return departures.Sight(some, 50.0 * ones, 90.0 * share, ones, share, largest)
+
+    monkeypatch.setattr(departures, "binned", lambda *_, finely: given["bins"])
+    monkeypatch.setattr(departures, "sight", sight)
+    candidate = one_form(np.array([0.9, 0.4]))
+    sizes = Sizes(law=0.006, lengths=(0.3, 4.0, 7.0), drift=0.0, bin=0.02, cycle=0.03)
+    left: Any = SimpleNamespace(sizes=sizes, state=SimpleNamespace(largest_Nm=400.0))
+    every = {score.departure.name for score in departures.asked(candidate, left).scores}
+    packs = {"packs apart in friction", "packs apart in spring"}
+    assert packs <= every
+    candidate.names.position = dict.fromkeys(("packs_apart_preload", "packs_apart_ramps"), 0)
+    found = departures.asked(candidate, left)
+    assert not packs & {*(score.departure.name for score in found.scores), *found.hidden}
+    for count, asked in ((6, True), (5, False)):
+        given["bins"] = bins.some(np.arange(4 * count))
+        assert bool(departures.asked(candidate, left).scores) is asked
+    given["bins"] = None
+    assert departures.asked(candidate, left) == departures.Asked()
+
+
+def test_how_unknowns_follow_what_bins_are_off_by() -> None:
+    """By least squares over the cells, priors as rows more: the response to one bin that reads more."""
+    rng = np.random.default_rng(8)
+    cells, known = 12, np.array([0.5, np.inf, 0.3])
+    columns = rng.normal(size=(cells, 3))  # of the residual, in a cell's noise
+    sigma, inflation, direction = rng.uniform(0.5, 1.5, cells), 2.5, np.tile([1.0, -1.0, -1.0], 4)
+    of_cell = np.array([0, 0, 1, 1, -1, 2, 2, 0, 1, 2, -1, 0])
+    used = np.ones(cells, dtype=bool)
+    unknowns = [SimpleNamespace(fixed=i == 3) for i in range(4)]
+
+    class Listed(SimpleNamespace):
+        def __len__(self) -> int:
+            return 4
+
+    candidate: Any = SimpleNamespace(
+        names=Listed(unknowns=unknowns, precision=np.append(1.0 / known**2, 0.0)),
+        noise=SimpleNamespace(sigma=sigma, inflation=inflation), used=used,
+        sensitivities=lambda: np.column_stack([columns, np.ones(cells)]),
+        model=SimpleNamespace(data=SimpleNamespace(direction=direction)),
+    )  # fmt: skip
+    bins: Any = SimpleNamespace(of_cell=of_cell, apart=np.zeros(3))
+    found = room._response(candidate, bins)
+    rows = np.vstack([columns / math.sqrt(inflation), np.diag(1.0 / known)])
+    for one in range(3):
+        # a locking torque that is one newton metre more lowers direction times the difference by as much
+        off = np.where(of_cell == one, direction / sigma, 0.0) / math.sqrt(inflation)
+        moved = np.linalg.lstsq(rows, np.append(off, np.zeros(3)), rcond=None)[0]
+        assert found[:, one] == pytest.approx([*moved, 0.0])
