@@ -196,6 +196,12 @@ def test_sizes_are_where_a_bench_says(monkeypatch: pytest.MonkeyPatch) -> None:
     assert found.drift == pytest.approx(math.sqrt(of_drift @ drifts**2))
     of_speed = weighed(LENGTHS[1], math.sqrt(1.6 * 4.0), 0.5)
     assert found.lengths == pytest.approx((0.3, math.exp(of_speed @ np.log(LENGTHS[1])), 7.0))
+    # neither a drift nor what differs from cycle to cycle, if a bench says so
+    steady = searched(
+        monkeypatch, bins_of(apart), lambda sizes: -1e6 * (sizes.drift + sizes.cycle + sizes.odd)
+    )
+    assert (steady.cycle, steady.odd) == (0.0, 0.0)
+    assert steady.drift == pytest.approx(0.0, abs=1e-9)
     # slip one way round turns nothing
     one_way = bins_of(apart, direction=np.ones(6))
     assert searched(monkeypatch, one_way, likely).odd == 0.0

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from diffbench.conditioning.bench import ErrorSource
+from diffbench.doubts import Source
 from diffbench.fitting import next_test as room
 from diffbench.fitting.estimates import Estimate
 from diffbench.fitting.next_test import Information, PlannedSweep
@@ -370,3 +373,116 @@ def test_steps_of_a_plan_s_unknowns() -> None:
     assert room._step(Unknown("a", 0.0, knowledge="stated", prior_u=0.3), 5.0) == pytest.approx(3e-3)
     assert room._step(Unknown("b", 0.0), -5.0) == pytest.approx(5e-4)
     assert room._step(Unknown("c", 0.0), 1e-3) == 1e-6
+
+
+def test_a_planned_sweep_is_read_by_the_bench_s_own_chains(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half of the input torque on either side of what the unit locks, against slip; of the input its ratio
+    and efficiency less. Constants in doubt show by channel and name, the cross-talk of both flanges by its
+    own, and what belongs to no channel not at all. Half of what locks times the speed difference is heat."""
+    chains = {
+        "left_torque": SimpleNamespace(ratio=1.0, efficiency=1.0),
+        "right_torque": SimpleNamespace(ratio=1.0, efficiency=1.0),
+        "input_torque": SimpleNamespace(ratio=3.7, efficiency=0.97),
+    }
+    told: dict[str, Any] = {}
+
+    def effects(rig: Any, _: Any, cells: Any, doubtful: dict[Any, ErrorSource]) -> dict[str, Any]:
+        told.update(rig=rig, cells=cells, doubtful=doubtful)
+        return {}
+
+    monkeypatch.setattr(room.bench, "chains_of", lambda rig, tare: chains)
+    monkeypatch.setattr(room.bench, "effects", effects)
+    monkeypatch.setattr(room, "gather", lambda visits: visits)
+    monkeypatch.setattr(room, "_rough_locking", lambda candidate, torque, place: 80.0 + 0.25 * np.abs(torque))
+    sources = {
+        key: ErrorSource(key, key, group, 0.1)
+        for key, group in (
+            ("v:left_torque.zero", Source.TRANSDUCER_ZERO),
+            ("r:input_torque.gain", Source.TRANSDUCER_GAIN),
+            ("r:cross-talk", Source.CROSS_TALK),
+            ("r:oil.gain", Source.TRANSDUCER_GAIN),
+        )
+    }
+    rig = SimpleNamespace(name="stand")
+    visit: Any = SimpleNamespace(rig=rig, sources=sources, temperature_u=0.7)
+    data = SimpleNamespace(count=np.array([8.0, 12.0, 30.0]), noise=np.array([0.2, 0.5, 0.4]))
+    candidate: Any = SimpleNamespace(model=SimpleNamespace(data=data))
+    plan = PlannedSweep((-100.0, 400.0), (4.0, -2.0), 65.0)
+    made: Any = room.planned_data(plan, visit, candidate, 0)
+    ((planned,), found) = made[0].runs, made[0]
+    assert (found.sources, found.temperature_u, found.rig, told["rig"]) == (sources, 0.7, rig, rig)
+    assert {key: source.key for key, source in told["doubtful"].items()} == {
+        ("left_torque", "zero"): "v:left_torque.zero",
+        ("input_torque", "gain"): "r:input_torque.gain",
+        room.bench.CROSS_TALK: "r:cross-talk",
+    }
+    torque, level, stretch, corners = room._course(plan)
+    locks = 80.0 + 0.25 * np.abs(torque)
+    readings = told["cells"].readings
+    assert planned.difference == pytest.approx(-np.sign(level) * locks)
+    assert readings["left_torque"] == pytest.approx(0.5 * (torque - np.sign(level) * locks))
+    assert readings["right_torque"] == pytest.approx(0.5 * (torque + np.sign(level) * locks))
+    assert readings["input_torque"] == pytest.approx(torque / (3.7 * 0.97))
+    # fifty cells in ten seconds
+    assert told["cells"].time == pytest.approx(0.2 * (np.arange(torque.size) + 0.5))
+    assert set(told["cells"].width) == {0.2}
+    assert (set(told["cells"].count), planned.samples, planned.noise) == ({12.0}, 12 * torque.size, 0.4)
+    assert planned.input_slope[10] == pytest.approx(-100.0 / 10.0)
+    assert planned.locking_slope[55] == pytest.approx(-0.25 * 500.0 / 10.0)
+    assert planned.history.begins.tolist() == [True, False, False, False, False]
+    assert planned.history.torque.tolist() == corners.tolist()
+    assert planned.history.near.tolist() == [0, 50, 100, 150, 200]
+    assert planned.history.before.tolist() == stretch.tolist()
+    assert planned.heat.time.tolist() == [0.5 * i for i in range(100)]
+    assert planned.heat.power == pytest.approx(
+        np.interp(planned.heat.time, told["cells"].time, 0.5 * locks * np.abs(level))
+    )
+    assert planned.heat.oil_rate.tolist() == [0.0] * 100
+
+
+@dataclass(frozen=True)
+class Shared:
+    places: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Planned:
+    sources: tuple[Any, ...]
+    temperature_u: float
+
+    def without_sources(self, ends: tuple[str, ...]) -> Planned:
+        return Planned(tuple(one for one in self.sources if not one.key.endswith(ends)), self.temperature_u)
+
+
+def test_a_planned_sweep_has_the_unknowns_of_its_visit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without what belonged to a single run, and without the refits of other visits; the plates begin anew.
+    Constants of the bench that the fit has not are none of the plan either."""
+    monkeypatch.setattr(room, "LockingModel", lambda *given: given)
+    names = Names(
+        tuple(
+            Unknown(name, 0.0, knowledge="stated", prior_u=1.0)
+            for name in (
+                "preload", "plate_excess[0]", "refit:preload[0]", "refit:preload[1]", "ramp_start[2]",
+                "error:known", "bias[1]",
+            )
+        )
+    )  # fmt: skip
+    fit = Planned((SimpleNamespace(key="known"),), 0.8)
+    sharing = Shared(("first", "second"))
+    candidate: Any = SimpleNamespace(
+        names=names, x=np.arange(7.0) + 10.0,
+        model=SimpleNamespace(names=names, data=fit, form="form", sharing=sharing, reference="reference"),
+    )  # fmt: skip
+    planned: Any = Planned((SimpleNamespace(key="known"), SimpleNamespace(key="new")), 0.1)
+    model: Any
+    model, x, at, more = room._planned_model(candidate, planned, 1)
+    data, own, form, shared, reference = model
+    assert [one.key for one in data.sources] == ["known"]
+    assert data.temperature_u == 0.8
+    assert [one.name for one in own.unknowns] == [
+        "preload", "refit:preload[0]", "error:known", "bias[1]", "plate_excess[0]",
+    ]  # fmt: skip
+    assert (form, shared, reference) == ("form", Shared(("second",)), "reference")
+    assert x.tolist() == [10.0, 13.0, 15.0, 16.0, 0.0]
+    assert at.tolist() == [0, 3, 5, 6, 7]
+    assert [(one.name, one.knowledge, one.prior_u) for one in more] == [("plate_excess[0]", "weak", 2.0)]
