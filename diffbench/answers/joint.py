@@ -155,9 +155,7 @@ def shared_text(pair: Paired) -> list[str]:
     members, one, other = pair.members, pair.earlier, pair.later
 
     def common(key: str) -> bool:
-        return {getattr(m, key) for m in one} == {getattr(m, key) for m in other} and (
-            len({getattr(m, key) for m in members}) == 1
-        )
+        return len({getattr(m, key) for m in members}) == 1
 
     lines = []
     if {m.visit for m in one} & {m.visit for m in other}:

@@ -302,7 +302,7 @@ def _brakes(
     notes = []
     for name in ("brake_torque", "brake_pressure", *BRAKES):
         values = channel(name)
-        if values is None:
+        if values is None or not np.isfinite(values).any():  # the reader tells of a column without a number
             continue
         _brake_not_reversed(values, sheet, name, file)
         rest = _released(values, coasts)
@@ -335,8 +335,6 @@ def _released(values: Array, coasts: NDArray[np.bool_] | None) -> float:
 def _brake_not_reversed(values: Array, sheet: LogSheet, name: str, file: str) -> None:
     """Refuse a brake that goes down from where it stands most of the time."""
     there = values[np.isfinite(values)]
-    if there.size == 0:
-        return
     low, high = np.percentile(there, [100.0 * ODD_SHARE, 100.0 * (1.0 - ODD_SHARE)])
     rest = _stands_most(there)
     if rest - low > TURNED * max(high - rest, 0.0):

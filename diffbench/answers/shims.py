@@ -614,6 +614,22 @@ def advise(
     )
 
 
+def better_than_fitted(found: ShimAdvice, now: float | None, target: float) -> Candidate | None:
+    """The advised shim, or of its neighbours the next best; None where all would do no better than the one
+    that is fitted: that is no step, nor is one that leads away from what is wanted."""
+    rungs = [one for one in found.rungs if now is not None and abs(one.shim_m - now) <= SAME_SHIM]
+    if now is None or not rungs:
+        return found.advised
+    fitted = abs(rungs[-1].preload_torque_Nm - target)
+    other = [one for one in (found.advised, *found.candidates) if abs(one.shim_m - now) > SAME_SHIM]
+    nearer = [one for one in other if abs(one.preload_torque_Nm - target) < fitted]
+    if found.limits_Nm is not None:
+        nearer = [one for one in nearer if found.limits_Nm[0] <= one.preload_torque_Nm <= found.limits_Nm[1]]
+    if not nearer or found.advised in nearer:
+        return found.advised if found.advised in nearer else None
+    return max(nearer, key=lambda one: (round(one.chance or 0.0, 3), -abs(one.preload_torque_Nm - target)))
+
+
 def within_reach(
     results: Sequence[Characterisation | Member], *, step: float | None = None, way: Way | None = None
 ) -> tuple[float, float]:

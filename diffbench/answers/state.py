@@ -27,7 +27,7 @@ from diffbench.answers.observation import (
     mean_of,
     observations,
 )
-from diffbench.answers.shims import SAME_SHIM, Candidate, ShimAdvice, advise
+from diffbench.answers.shims import Candidate, advise, better_than_fitted
 from diffbench.answers.wear import LARGEST_LOSS, POWER_95, Judged, judged_limits, visits_for, wear_between
 from diffbench.errors import DiffbenchError, FitError
 from diffbench.fitting.pooling import LEVEL, apart
@@ -710,7 +710,7 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
                 )
             except DiffbenchError:
                 continue  # what is known does not reach: the next way, else say what is missing
-            better = _better(found, who.shim, target)
+            better = better_than_fitted(found, who.shim, target)
             if better is None:
                 return _no_shim(reason)
             return NextStep(
@@ -739,22 +739,6 @@ def _no_shim(reason: Reason) -> NextStep:
     return NextStep(
         kind="no-shim-reaches", quantity="preload_torque", part=reason.part, cautions=list(OPENING)
     )
-
-
-def _better(found: ShimAdvice, now: float | None, target: float) -> Candidate | None:
-    """The advised shim, or of its neighbours the next best; None where all would do no better than the one
-    that is fitted: that is no step, nor is one that leads away from what is wanted."""
-    rungs = [one for one in found.rungs if now is not None and abs(one.shim_m - now) <= SAME_SHIM]
-    if now is None or not rungs:
-        return found.advised
-    fitted = abs(rungs[-1].preload_torque_Nm - target)
-    other = [one for one in (found.advised, *found.candidates) if abs(one.shim_m - now) > SAME_SHIM]
-    nearer = [one for one in other if abs(one.preload_torque_Nm - target) < fitted]
-    if found.limits_Nm is not None:
-        nearer = [one for one in nearer if found.limits_Nm[0] <= one.preload_torque_Nm <= found.limits_Nm[1]]
-    if not nearer or found.advised in nearer:
-        return found.advised if found.advised in nearer else None
-    return max(nearer, key=lambda one: (round(one.chance or 0.0, 3), -abs(one.preload_torque_Nm - target)))
 
 
 def _target(case: _Case, limit: Limit | None) -> float | None:

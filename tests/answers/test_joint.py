@@ -2,14 +2,30 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
+from collections.abc import Callable
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from diffbench.answers.joint import Joint, Paired, Prepared, _as_friction, combined, pack_text, valued, widest
+from diffbench.answers import Member, member
+from diffbench.answers.joint import (
+    Joint,
+    Paired,
+    Prepared,
+    _as_friction,
+    combined,
+    pack_text,
+    paired,
+    valued,
+    widest,
+)
+from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
+from diffbench.results import Characterisation
 
 REFIT, NOISE, GAIN = "bench repeatability", "noise", "transducer gain"
 
@@ -144,3 +160,135 @@ def test_a_refit_as_friction() -> None:
 
 def test_a_pack_in_words() -> None:
     assert pack_text((6, 0.0463)) == "6 faces at 46.3 mm"
+
+
+Recorded = Callable[..., Characterisation]
+RIG = 'format = "diffbench-rig/1"\n'
+
+
+def result_of(recorded: Recorded, folder: Path, *papers: str, **written: bytes) -> Any:
+    """A result that was made from those papers, in that order, and a recording; files that still stand."""
+    for name, content in written.items():
+        (folder / f"{name}.toml").write_bytes(content)
+    digests = {name: hashlib.sha256(written.get(name, name.encode())).hexdigest() for name in papers}
+    inputs = {
+        "run.toml": "0" * 64,
+        **{f"{name}.toml": digests[name] for name in papers},
+        "sweep.csv": "5" * 64,
+    }
+    one = recorded()
+    provenance = one.provenance.model_copy(update={"inputs": inputs, "visits": ["run.toml"]})
+    return one.model_copy(update={"provenance": provenance}), digests
+
+
+def test_which_bench_it_was_by_the_papers(recorded: Recorded, tmp_path: Path) -> None:
+    """The digest of the rig's file where that can still be read, whatever it lies beside; else the first of
+    two papers, which a fit names first; of several that cannot be read, all of them together."""
+    folder = tmp_path / "result"
+    folder.mkdir()
+
+    def bench(*papers: str, **written: bytes) -> tuple[str, dict[str, str]]:
+        for old in [*folder.iterdir(), *tmp_path.glob("*.toml")]:
+            old.unlink()
+        one, digests = result_of(recorded, folder, *papers, **written)
+        return member(one, folder=folder).bench, digests
+
+    found, digests = bench("sheet", "rig", "other", rig=RIG.encode())
+    assert found == digests["rig"]
+    found, digests = bench("rig", "sheet")
+    assert found == digests["rig"]
+    found, digests = bench("rig", "sheet", "more")
+    assert found == " ".join(sorted(digests.values()))
+    # no paper of ours, and none that is text at all: it may have been a rig
+    for content in (b"format = [", b"\xff\xfe", b'format = "diffbench-build/1"\n'):
+        found, digests = bench("rig", "sheet", sheet=content)
+        assert found == digests["rig"]
+    # edited since, and so another one
+    one, digests = result_of(recorded, folder, "sheet", "rig", rig=RIG.encode())
+    (folder / "rig.toml").write_text(RIG + "# edited\n", encoding="utf-8")
+    assert member(one, folder=folder).bench == digests["sheet"]
+    assert member(one, folder=folder, bench="ours").bench == "ours"
+    # beside the folder of the result, where a run sheet lies
+    one, digests = result_of(recorded, tmp_path, "sheet", "rig", rig=RIG.encode())
+    assert member(one, folder=folder).bench == digests["rig"]
+    assert member(one).bench == digests["sheet"]
+
+
+def test_which_visit_and_unit_it_was(recorded: Recorded) -> None:
+    """By the recordings, in any order; none without one. By unit and build, or by what is stated of gears."""
+
+    def visit(**inputs: str) -> str:
+        one = recorded()
+        told = {"run.toml": "0", **{name.replace("_", "."): digest for name, digest in inputs.items()}}
+        provenance = one.provenance.model_copy(update={"inputs": told})
+        return member(one.model_copy(update={"provenance": provenance})).visit
+
+    assert visit(a_csv="1", b_csv="2") == visit(b_csv="1", a_csv="2") != visit(a_csv="1", b_csv="3")
+    assert visit(a_csv="1") == visit(a_csv="1", rig_toml="9")
+    assert visit() == "?"
+    one = recorded()
+    assert member(one).unit_key == "Q17 Q17-a"
+    (form,) = one.forms
+    columns = np.zeros((len(form.names), 2))
+    columns[form.names.index("gear_friction")] = (0.003, -0.008)
+    shares = {**form.shares, "gear friction (build sheet)": columns.tolist()}
+
+    def key(**update: Any) -> str:
+        return member(
+            one.model_copy(update={"forms": [form.model_copy(update={"shares": shares, **update})]})
+        ).unit_key
+
+    assert key() == "Q17 0.0 0.008"
+    assert key(law="greater-of") == "Q17 Q17-a"
+    names = ["other" if name == "gear_friction" else name for name in form.names]
+    assert key(names=names) == "Q17 Q17-a"
+
+
+def test_an_error_is_one_where_its_key_is(recorded: Recorded) -> None:
+    """Of the bench by the rig, of gears and radii by the unit, of all else by the recordings."""
+    one = Member(recorded(), "rig", "unit", "day", None)
+    scopes = {source: one.scope(source) for source in Source}
+    assert {scopes[source] for source in OF_THE_BENCH} == {"bench rig"}
+    assert {scopes[source] for source in OF_THE_UNIT} == {"unit unit"}
+    assert {scopes[source] for source in Source if source not in {*OF_THE_BENCH, *OF_THE_UNIT}} == {
+        "visit day"
+    }
+
+
+def test_forms_side_by_side(recorded: Recorded) -> None:
+    """Those that all results have, by the product of their weights; where none has any, alike; else the best
+    of each."""
+    one, two = recorded(), recorded(70.0, date="2026-04-01")
+    (form,), (other,) = one.forms, two.forms
+    bent = {"stribeck_exponent": 2.0}
+
+    def made(*weights: float | None, of: Any = form) -> list[Any]:
+        forms = [of, of.model_copy(update=bent)]
+        return [
+            f.model_copy(update={"weight": w}) for f, w in zip(forms, weights, strict=True) if w is not None
+        ]
+
+    def pair(first: list[Any], last: list[Any]) -> Paired:
+        results = (one.model_copy(update={"forms": first}), two.model_copy(update={"forms": last}))
+        return paired([member(each) for each in results], before=1)
+
+    found = pair(made(0.6, 0.4), made(0.2, 0.8, of=other))
+    assert found.weights == pytest.approx((0.32 / 0.44, 0.12 / 0.44))
+    assert [forms[0].unit.friction_law.exponent for forms in found.forms] == [2.0, 1.0]
+    assert (found.alike, found.before) == (True, 1)
+    assert pair(made(0.6, 0.4), made(None, 1.0, of=other)).weights == (1.0,)
+    assert pair(made(1.0, 0.0), made(0.0, 1.0, of=other)).weights == (0.5, 0.5)
+    apart = pair(made(0.6, None), made(None, 1.0, of=other))
+    assert (apart.alike, apart.weights, apart.before) == (False, (1.0,), 1)
+    assert [each.unit.preload_torque for each in apart.forms[0]] == [80.0, 70.0]
+    ready = apart.forms[0][0]
+    assert ready.size == len(form.names)
+    # half a standard uncertainty to either side of what is in doubt
+    i, ahead, behind, width = ready.sides[0]
+    assert (form.names[i], width) == ("preload_torque", pytest.approx(80.0 * math.hypot(0.015, 0.002)))
+    assert (ahead.preload_torque, behind.preload_torque) == pytest.approx(
+        (80.0 + 0.5 * width, 80.0 - 0.5 * width)
+    )
+    assert {form.names[i] for i, *_ in ready.sides} == {
+        name for name, value in zip(form.names, form.values, strict=True) if value
+    }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -228,6 +229,13 @@ def test_brakes_that_no_car_has(tmp_path: Path, height: float, sign: int, word: 
     )
 
 
+def test_brakes_that_hardly_slow_the_car_may_say_so_much(tmp_path: Path) -> None:
+    """Speed that does not fall counts as by 2 m/s²: twice that is 600 N·m at each wheel, exactly."""
+    assert samples(tmp_path, brake_torque=braking(600.0)).brakes_told
+    said = refused(tmp_path, brake_torque=braking(601.0))
+    assert "slow the car by 4.01 m/s² on the mean" in said
+
+
 def test_laps_by_the_first_that_says_it(tmp_path: Path) -> None:
     """The run, a counter, a beacon, the distance, the position; one that goes on needs a length."""
     number = np.where(TIME < 8.0, 3.0, 4.0)
@@ -311,6 +319,11 @@ def test_a_path_by_acceleration_or_steering(tmp_path: Path) -> None:
         ("yaw_rate", 3.9, 4.1), ("yaw_rate", -3.9, -4.1), ("input_torque", 1.99e4, 2.01e4),
         ("oil_temperature", 219.0, 221.0), ("oil_temperature", -39.0, -41.0), ("throttle", 119.0, 121.0),
         ("brake_pressure", 399.0, 401.0), ("left_brake_pressure", -19.0, -21.0),
+        ("brake_pressure", -19.0, -21.0), ("right_brake_pressure", 399.0, 401.0),
+        ("left_speed", -19.0, -21.0), ("left_speed", 499.0, 501.0), ("right_speed", -19.0, -21.0),
+        ("right_speed", 499.0, 501.0), ("speed", -4.9, -5.1), ("speed", 129.0, 131.0),
+        ("input_torque", -1.99e4, -2.01e4), ("brake_torque", 0.99e4, 1.01e4),
+        ("throttle", -19.0, -21.0),
     ],
 )  # fmt: skip
 def test_channels_that_no_car_has(tmp_path: Path, name: str, inside: float, beyond: float) -> None:
@@ -321,8 +334,8 @@ def test_channels_that_no_car_has(tmp_path: Path, name: str, inside: float, beyo
         changed = base.copy()
         changed[50 : 50 + count] = value
         given = {name: changed}
-        if name.startswith("left_"):
-            given["right_brake_pressure"] = np.zeros(N)
+        if name.endswith("_brake_pressure"):
+            given = {"left_brake_pressure": np.zeros(N), "right_brake_pressure": np.zeros(N)} | given
         if "torque" in name:
             changed[100] = -1.0
         return given
@@ -355,3 +368,140 @@ def test_a_wheel_that_rolls_at_another_speed(tmp_path: Path, over: float, odd: b
     )
     apart = same["right_speed"] * (1.0 + 2e-9 * (np.arange(N) % 2))
     assert samples(tmp_path, left_speed=same["left_speed"], right_speed=apart).wheels
+
+
+@pytest.mark.parametrize(
+    ("stated", "preload", "share"),
+    [
+        ("", 1.0, 1.0),
+        ('preload = "50 N.m"', 50.0, None),
+        ('preload = { value = "50 N.m", u = "3 N.m" }', 50.0, 3.0),
+    ],
+)
+def test_what_the_bench_says_of_the_unit_as_it_ran(
+    tmp_path: Path,
+    demo: Any,
+    monkeypatch: pytest.MonkeyPatch,
+    stated: str,
+    preload: float,
+    share: float | None,
+) -> None:
+    """Its own preload with its doubt, or the one that was fitted with as much of it, unless that is stated,
+    too; beside it, from a fifth to 2.6 times as much."""
+    asked: list[list[float]] = []
+
+    def ladder(result: Any, torques: Any, *, beside: Any) -> list[Any]:
+        asked.append(list(torques))
+        return [SimpleNamespace(torque=torque, document=beside.document) for torque in torques]
+
+    monkeypatch.setattr("diffbench.answers.log_files.preload_ladder", ladder)
+    day(tmp_path, run=stated, oil_temperature=60.0 + 0.0 * TIME)
+    ((_, _, bench),) = read_day(tmp_path / "log.toml", bench=demo.folder).runs
+    assert bench is not None
+    own = demo.characterisation.parameters["preload_torque"]
+    here, u = (own.value, own.u) if not stated else (preload, own.u / own.value * preload)
+    assert bench.preload.value == pytest.approx(here)
+    assert bench.preload.u == pytest.approx(u if share is None or not stated else share)
+    shares = (0.2, 0.4, 0.6, 0.8, 1.2, 1.5, 2.0, 2.6)
+    assert [torque for torque, _ in bench.rungs] == pytest.approx([here * one for one in shares])
+    assert [made.torque for _, made in bench.rungs] == [torque for torque, _ in bench.rungs]  # type: ignore[attr-defined]
+    assert asked == [[*([preload] if stated else []), *(torque for torque, _ in bench.rungs)]]
+
+
+def test_a_brake_that_was_never_read_is_not_told(tmp_path: Path) -> None:
+    """Without a single number it neither goes down nor stands anywhere, and is said to be none."""
+    head = 'brake_torque_per_pressure = "15 N.m/bar"'
+    for values, told in ((np.nan, False), (0.0, True)):
+        pressure = np.full(N, np.nan)
+        pressure[7] = values
+        found = samples(tmp_path, brake_pressure=pressure, head=head)
+        assert found.brakes_told is told
+        assert (found.notes == ()) is told
+    assert samples(tmp_path, brake_pressure=np.full(N, np.nan), head=head).notes == (
+        "Column 'brake_pressure [bar]' (brake_pressure) has no number in any line.",
+    )
+    # one that was released all along slows no car
+    found = samples(tmp_path, brake_torque=np.zeros(N))
+    assert (found.brakes_told, set(found.brake_torque), found.notes) == (True, {0.0}, ())
+
+
+@pytest.mark.parametrize(("low", "refusal"), [(290.0, False), (310.0, True)])
+def test_a_brake_goes_down_where_it_goes_three_times_as_far_down_as_up(
+    tmp_path: Path, low: float, refusal: bool
+) -> None:
+    """From where it stands most of the time, but for a hundredth of the samples at either end."""
+    torque = np.zeros(N)
+    torque[50:60], torque[100:110] = -low, 100.0
+    torque[200:203], torque[300] = 5e3, -5e3  # spikes
+    if refusal:
+        assert f"brake_torque goes down where the brakes are on, from 0 to -{low:.4g} in SI" in refused(
+            tmp_path, brake_torque=torque
+        )
+    else:
+        torque[200:203] = 100.0
+        assert samples(tmp_path, brake_torque=torque).brake_torque.max() == 100.0
+
+
+def test_where_brakes_are_released_on_the_throttle(tmp_path: Path) -> None:
+    """Told by more than a hundredth of the samples: four of 400 tell nothing, five do."""
+    drags = np.where(TIME < 16.0, braking(600.0, 40.0), 10.0)
+    drags[-5:] = 25.0
+    for count, rest in ((4, 10.0), (5, 25.0)):
+        pedal = np.where(np.arange(N) < N - count, 0.0, 50.0)
+        found = samples(tmp_path, brake_torque=drags, throttle=pedal, **SLOWS)
+        assert found.brake_torque[0] == pytest.approx(40.0 - rest)
+
+
+@pytest.mark.parametrize(("second", "mean"), [(210.0, 605.0), (199.0, 1000.0)])
+def test_brakes_are_on_above_a_fifth_of_the_largest_torque(
+    tmp_path: Path, second: float, mean: float
+) -> None:
+    """What they would slow the car by on the mean counts there alone."""
+    torque = braking(1000.0)
+    torque[300:340] = second
+    said = refused(tmp_path, brake_torque=torque)
+    assert (
+        f"slow the car by {2.0 * mean / 0.3 / 1000.0:.3g} m/s² on the mean, and its speed falls by " in said
+    )
+
+
+def test_pressures_that_no_car_brakes_with_name_their_factor(tmp_path: Path) -> None:
+    head = 'brake_torque_per_pressure = { value = "150 N.m/bar", u = "3 N.m/bar" }'
+    said = refused(tmp_path, head=head, brake_pressure=braking(40.0), **SLOWS)
+    assert "the driven axle's brakes, by brake_pressure, slow the car by 40 m/s² on the mean, and its" in said
+    assert "column 'brake_pressure [bar]'" in said
+    assert said.endswith(
+        "Mend: check its unit and brake_torque_per_pressure under [channel.brake_pressure]: the torque is "
+        "that of one wheel."
+    )
+
+
+@pytest.mark.parametrize(
+    ("values", "zero"),
+    [
+        # half of five are three: 0.20 to 0.23 lie closest, and their mean is told
+        ((0.10, 0.20, 0.21, 0.23, 0.50), 0.64 / 3.0),
+        # half of seven are four, 0.20 to 0.24; half of these two, of which the first lie as close as any
+        ((0.10, 0.20, 0.21, 0.23, 0.24, 0.50, 0.90), 0.205),
+        ((0.0, math.radians(0.31), math.radians(0.31)), math.radians(0.62 / 3.0)),
+        ((math.radians(0.31),) * 4, math.radians(0.31)),
+        ((math.radians(0.29),) * 4, math.radians(0.29)),
+    ],
+)
+def test_where_a_steering_wheel_stands_most(tmp_path: Path, values: tuple[float, ...], zero: float) -> None:
+    """The half-sample mode of what was read while driving: told from three tenths of a degree on."""
+    speed, wheel = np.zeros(N), np.full(N, 3.0)
+    at = slice(100, 100 + len(values))
+    speed[at], wheel[at] = 20.0 + 0.01 * np.arange(len(values)), values[::-1]
+    wheels = {"left_speed": speed / 0.3, "right_speed": (1.0 + 1e-3 * np.cos(TIME)) * speed / 0.3}
+    head = "steering_ratio = 15.0\nundersteer_gradient = { value = 0.02, u = 0.004 }"
+    found = samples(tmp_path, yaw_rate=None, steering=wheel, speed=speed, head=head, **wheels)
+    told = f"steering stands at {math.degrees(zero):.1f}° most of the time: taken as straight ahead"
+    assert found.notes == ((told,) if math.degrees(zero) > 0.3 else ())
+    longer = 2.5 + 0.02 * speed[100] ** 2 / 9.80665
+    assert found.yaw_rate[100] == pytest.approx(20.0 * math.tan((values[-1] - zero) / 15.0) / longer)
+
+
+def test_half_a_position_is_none(tmp_path: Path) -> None:
+    for name in ("latitude", "longitude"):
+        assert samples(tmp_path, **{name: 40.0 + 1e-4 * np.sin(TIME)}).laps == ()

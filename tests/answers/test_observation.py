@@ -177,6 +177,7 @@ def test_a_rig_that_states_no_refits_scatters_as_usual() -> None:
         ((20.0, 25.1), (None, None), False),
         ((20.0, None), (None, None), False),
         ((None, None), (0.2, 0.3), True),
+        ((None, None), (2.0, 3.0), True),  # exactly
         ((None, None), (0.2, -0.301), False),
         ((None, None), (None, 0.3), False),
         ((None, None), (0.0, 0.0014), True),  # a thousandth of a radian a second is rest

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +14,8 @@ from wear_study import Drawer, State
 from diffbench.answers.repeatability import Repeatability, precision, repeatability
 from diffbench.errors import FitError
 from diffbench.results import Characterisation, FindingRecord
+
+Recorded = Callable[..., Characterisation]
 
 
 def visits(drawer: Drawer, states: list[State], *, build: str | None = None) -> list[Characterisation]:
@@ -147,3 +151,140 @@ def test_repeats_at_two_distances_are_none(dozens: list[Characterisation]) -> No
     driven = dozens[1].builds[0].model_copy(update={"distance_m": 1860e3})
     with pytest.raises(FitError, match=r"distance of Q17 .* differs: 0 km in .*, 1860 km in"):
         repeatability([dozens[0], dozens[1].model_copy(update={"builds": [driven]})])
+
+
+def refits(recorded: Recorded, *groups: Sequence[float], build: str = "Q17", **options: Any) -> list[Any]:
+    """A group of refits by their preload torques after another; biases follow by half of their change."""
+    made = []
+    for g, values in enumerate(groups):
+        for i, value in enumerate(values):
+            off = 1.0 + 0.5 * (value / 80.0 - 1.0)
+            made.append(
+                recorded(
+                    value, 0.5 * off, 0.3 * off, build=f"{build}-{g}", recording=f"{g} {i}",
+                    date=f"2026-03-{i + 1:02d}", **options,
+                )
+            )  # fmt: skip
+    return made
+
+
+def test_a_table_of_two_groups_by_hand(recorded: Recorded) -> None:
+    """Three and two refits: relative to the mean of each, pooled over three degrees of freedom; both biases
+    by root mean square; what is pasted, and what is said of so few."""
+    values = ([79.0, 80.0, 82.5], [60.0, 61.5])
+    found = repeatability(refits(recorded, *values))
+    squares = sum(float(np.sum((np.array(group) / np.mean(group) - 1.0) ** 2)) for group in values)
+    own = math.sqrt(squares / 3.0)
+    preload = found.quantities["preload_torque"]
+    assert (preload.relative, preload.degrees, preload.unit) == (pytest.approx(own), 3, "N·m")
+    assert preload.values == [79.0, 80.0, 82.5, 60.0, 61.5]
+    assert preload.mean == pytest.approx(72.6)
+    bias = found.quantities["ramp_bias_drive_loading"]
+    assert bias.values == pytest.approx([0.25 * (1.0 + value / 80.0) for value in preload.values])
+    assert found.rig["ramp_bias"] == pytest.approx(bias.relative)  # both flanks scatter alike
+    assert found.groups == ["Q17 Q17-0", "Q17 Q17-1"]
+    assert found.repeats == [f"2026-03-0{i} (Q17-{g})" for g, i in ((0, 1), (0, 2), (0, 3), (1, 1), (1, 2))]
+    assert found.paste == (
+        "[repeatability]              # relative, one standard deviation, from 5 visits in 2 groups "
+        "(ISO 5725-2)\n"
+        f"preload_torque = {own:.3g}\nramp_bias = {bias.relative:.3g}\n"
+    )
+    (few,) = found.findings
+    assert few == (
+        "3 degrees of freedom: such a standard deviation is known within a factor of about two, see its "
+        "interval; six visits or more serve better"
+    )
+    # the spring force alone: preload over the geometric mean of both biases
+    ratio = found.quantities["preload_over_ramp_bias"]
+    off = [0.5 * (1.0 + value / 80.0) for value in preload.values]
+    assert ratio.values == pytest.approx(
+        [v / (math.sqrt(0.15) * o) for v, o in zip(preload.values, off, strict=True)]
+    )
+    grubbs, cochran = preload.tests[1], preload.tests[0]
+    assert (grubbs.test, grubbs.finding, grubbs.which) == ("Grubbs", "clean", None)
+    assert grubbs.statistic == pytest.approx((82.5 - 80.5) / np.std(values[0], ddof=1))
+    assert grubbs.reason == "the result furthest from its group's mean, two-sided"
+    variances = [float(np.var(np.array(group) / np.mean(group), ddof=1)) for group in values]
+    assert (cochran.test, cochran.which) == ("Cochran", None)
+    assert cochran.statistic == pytest.approx(max(variances) / sum(variances))
+    # two groups of three and of two: of as many the larger number counts
+    assert cochran.reason == "2 groups of 3 repeats, variances relative to the means"
+
+
+def test_what_cannot_be_tested_for_outliers_and_what_is_one(recorded: Recorded) -> None:
+    """A group alone, of one, or of two; a straggler between 5 and 1 %, by name, and an outlier beyond."""
+
+    def of(*groups: Sequence[float]) -> tuple[Any, Any, list[str]]:
+        found = repeatability(refits(recorded, *groups))
+        cochran, grubbs = found.quantities["preload_torque"].tests
+        return cochran, grubbs, [line for line in found.findings if line.startswith("preload_torque:")]
+
+    cochran, grubbs, said = of([80.0, 81.0])
+    assert (cochran.finding, cochran.reason) == ("not tested", "one group only")
+    assert (grubbs.finding, grubbs.reason, said) == ("not tested", "no group has three results", [])
+    assert (cochran.statistic, cochran.critical_5, cochran.critical_1, cochran.which) == (None,) * 4
+    cochran, _, _ = of([80.0, 81.0], [60.0])
+    assert (cochran.finding, cochran.reason) == ("not tested", "a group has a single result")
+    # Grubbs' critical values for four, two-sided, by the standard's table: 1.481 at 5 %, 1.496 at 1 %
+    for far, finding, level in ((81.5, "clean", ""), (83.0, "straggler", "5 %"), (99.0, "outlier", "1 %")):
+        values = [79.9, 80.0, 80.3, far]
+        _, grubbs, said = of(values)
+        statistic = (far - np.mean(values)) / np.std(values, ddof=1)
+        assert grubbs.statistic == pytest.approx(statistic)
+        assert (grubbs.critical_5, grubbs.critical_1) == pytest.approx((1.481, 1.496), abs=5e-4)
+        assert (grubbs.finding, grubbs.which) == (finding, None if not level else "2026-03-04 (Q17-0)")
+        an = {"straggler": "a straggler", "outlier": "an outlier"}.get(finding)
+        told = (
+            f"preload_torque: 2026-03-04 (Q17-0) is {an} by Grubbs' test at {level}; look for the cause "
+            "before you leave it out"
+        )
+        assert said == ([told] if an else [])
+    cochran, _, said = of([80.0, 80.1], [60.0, 60.05], [70.0, 70.1], [75.0, 95.0])
+    assert (cochran.finding, cochran.which) == ("outlier", "Q17 Q17-3")
+    (told,) = said
+    assert told == (
+        "preload_torque: Q17 Q17-3 is an outlier by Cochran's test at 1 %; look for the cause before you "
+        "leave it out"
+    )
+
+
+def test_six_visits_say_enough_and_one_bias_is_enough(recorded: Recorded) -> None:
+    """From five degrees of freedom on nothing is said of few; of one flank its bias alone is the rig's."""
+    six = refits(recorded, [79.0, 80.0, 80.5, 81.0, 82.0, 80.2])
+    assert repeatability(six).findings == []
+    assert len(repeatability(six[:5]).findings) == 1
+    blind = refits(recorded, [79.0, 80.0, 82.0], unknown=("ramp_bias_coast_loading",))
+    found = repeatability(blind)
+    assert found.rig["ramp_bias"] == found.quantities["ramp_bias_drive_loading"].relative
+    drive = found.quantities["ramp_bias_drive_loading"].values
+    ratio = found.quantities["preload_over_ramp_bias"].values
+    assert ratio == pytest.approx([p / d for p, d in zip((79.0, 80.0, 82.0), drive, strict=True)])
+    assert found.paste.startswith(
+        "[repeatability]              # relative, one standard deviation, from 3 visits ("
+    )
+    names = ("ramp_bias_coast_loading", "ramp_bias_drive_loading")
+    found = repeatability(refits(recorded, [79.0, 80.0, 82.0], unknown=names))
+    assert "preload_over_ramp_bias" not in found.quantities
+    assert set(found.rig) == {"preload_torque"}
+    found = repeatability(refits(recorded, [79.0, 80.0, 82.0], unknown=("preload_torque",)))
+    assert set(found.rig) == {"ramp_bias"}
+
+
+def test_distances_that_are_not_alike_are_told_one_by_one(recorded: Recorded) -> None:
+    """With what nobody states; a recording that is in two results by its name, but for one of a tare."""
+    first, last = refits(recorded, [80.0, 81.0])
+    unsaid = last.model_copy(update={"builds": [last.builds[0].model_copy(update={"distance_m": None})]})
+    with pytest.raises(
+        FitError, match=r"distance of Q17 Q17-0 differs: 0 km in 2026-03-01 \(Q17-0\), not stated in"
+    ):
+        repeatability([first, unsaid])
+
+    def sharing(path: str) -> Any:
+        inputs = {**last.provenance.inputs, path: first.provenance.inputs["sweep.csv"]}
+        inputs.pop("sweep.csv", None) if path != "sweep.csv" else None
+        return last.model_copy(update={"provenance": last.provenance.model_copy(update={"inputs": inputs})})
+
+    with pytest.raises(FitError, match=r"the recording again\.csv is in one and in two: that is no repeat"):
+        repeatability([first, sharing("again.csv")], names=["one", "two"])
+    assert repeatability([first, sharing("tare.csv")]).rig
+    assert repeatability([first, sharing("rig.toml")]).rig

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, norm, t
 
-from diffbench.answers.shims import Scatter, _measured_course, _scatter_of, _spring_course
+from diffbench.answers.shims import Scatter, SpringCourse, _measured_course, _scatter_of, _spring_course
 from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_load
 
 STACK = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
@@ -94,6 +94,24 @@ def test_springs_by_one_rung_and_a_stated_force(force_u: float) -> None:
     by_force = preload * other * (there - here) * max(force_u, 1e-4 * force) / (force * here)
     assert u == pytest.approx(math.hypot(1.4 * other, by_force), rel=0.03)
     assert course.misfit == 0.0
+
+
+def test_the_thickest_shim_is_by_the_squeezes_that_are_likely() -> None:
+    """Those of more than a thousandth of the likeliest one's weight; torque and doubt by those of all."""
+    squeezes = np.array([0.5e-3, 0.6e-3, 0.7e-3])
+    course = SpringCourse(
+        STACK, squeezes, np.array([1000.0, 1.001, 1.0]), np.full(3, 0.03), np.full(3, 0.001), 0.0
+    )
+    assert course.longest == pytest.approx(STACK.travel - 0.6e-3)
+    weights, scale, own = np.array([0.75, 0.25]), np.array([0.03, 0.05]), np.array([0.001, 0.002])
+    course = SpringCourse(STACK, squeezes[:2], weights, scale, own, 0.0)
+    force = np.asarray(stack_load(STACK, squeezes[:2] + 0.1e-3))
+    value, u = course.at(0.1e-3)
+    mean = float(weights @ (scale * force))
+    assert value == pytest.approx(mean)
+    assert u == pytest.approx(math.sqrt(weights @ ((own * force) ** 2 + (scale * force - mean) ** 2)))
+    # beyond the travel the springs are flat and press no more
+    assert course.at(9.0)[0] == pytest.approx(weights @ scale * float(stack_load(STACK, STACK.travel)))
 
 
 def test_what_springs_cannot_say() -> None:

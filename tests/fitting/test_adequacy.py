@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import f
 
 from diffbench.documents import Build
 from diffbench.fitting import Candidate, FitData, Form, Setup
+from diffbench.fitting import adequacy as room
 from diffbench.fitting.adequacy import (
     REPEATED,
     SUSPICIOUS,
@@ -185,3 +189,103 @@ def test_the_searched_unknowns_follow_a_stated_constant(fitted: Callable[..., Ca
     moved, off = (float(np.sqrt(np.mean((one - expected) ** 2))) for one in (settled, found))
     assert moved > 0.05
     assert off < 1e-3 * moved
+
+
+def test_bins_hold_alike_many() -> None:
+    """Ten numbers in five bins, and in as many as differ; each run has its own."""
+    assert room._quantile_bins(np.arange(10.0), 5).tolist() == [0, 0, 1, 1, 2, 2, 3, 3, 4, 4]
+    assert room._quantile_bins(np.array([7.0, 7.0, 7.0, 9.0]), 2).tolist() == [0, 0, 0, 1]
+    run = np.repeat([0, 1], 20)
+    time = np.concatenate([np.arange(20.0), np.arange(20.0)[::-1] * 3.0])
+    place = [i // 2 for i in range(20)]
+    assert room._by_run(run, time).tolist() == [*place, *place[::-1]]
+
+
+def test_the_scatter_of_bin_means_by_hand() -> None:
+    """Four cells at +1 and five at −2 of their standard deviation, by an inflation of two: (4·1/2 + 5·4/2)/2;
+    a bin of three cells tells nothing, nor do cells in one bin alone."""
+    bins = np.repeat([7, 9, 2], [4, 5, 3])
+    standard = np.array([0.5, 1.5, 1.0, 1.0, -2.0, -1.0, -3.0, -2.5, -1.5, 30.0, 30.0, 30.0])
+    at = np.array([1.0, 2.0, 3.0, 4.0, 310.0, 320.0, 333.3, 340.0, 350.0, 0.0, 0.0, 0.0])
+    size = np.array([1.0, 1.0, 1.0, 1.0, 0.01, 0.02, 0.03, 0.04, 0.05, 1.0, 1.0, 1.0])
+    found = room._axis("input torque", bins, standard, 2.0, "{:.4g} N·m", at, size)
+    assert (found.axis, found.ratio, found.bins) == ("input torque", pytest.approx(6.0), 2)
+    assert found.worst == "around 333.3 N·m: -2.00 standard deviations of a cell"
+    assert found.share == pytest.approx(2.0 * 0.03)
+    alone = room._axis("time", np.zeros(9, dtype=np.int64), np.ones(9), 1.0, "{}", np.ones(9), np.ones(9))
+    assert (alone.ratio, alone.bins, alone.worst) == (1.0, 1, "")
+
+
+def repeated(offsets: list[float], *, cycles: int = 4, level: bool = False) -> Any:
+    """Bins about those offsets, whose means in single cycles are 0.1, −0.1, 0.2 and −0.2 off them, of two
+    cells each; one more cycle has a single cell, far off."""
+    off = [0.0] * 4 if level else [0.1, -0.1, 0.2, -0.2]
+    rows = []
+    for number, offset in enumerate(offsets):
+        for cycle, apart in enumerate(off[:cycles]):
+            for side, size in ((-0.3, 0.01), (0.3, 0.03)):
+                rows.append((number, cycle, offset + apart + side, 50.0 * number + 10.0 * side, size))
+        rows.append((number, 9, 70.0, 50.0 * number, 0.02))
+    bins, cycle, standard, torque, size = (np.array(column) for column in zip(*rows, strict=True))
+    return room._repeated(bins.astype(int), cycle.astype(int), standard, torque, size)
+
+
+def test_what_comes_back_in_every_cycle_by_hand() -> None:
+    """t² of the mean of four: 4·m²/(0.1/3), over the median of F with 1 and 3 degrees of freedom; of all
+    bins the median, 0.35 of six of which two have 0.3 and 0.4."""
+    offsets = [0.1, 0.2, 0.3, 0.4, 0.5, -0.9]
+    found = repeated(offsets)
+    usual = f.ppf(0.5, 1, 3)
+    assert found.axis == REPEATED
+    assert found.ratio == pytest.approx(120.0 * 0.5 * (0.3**2 + 0.4**2) / usual)
+    assert found.bins == 6
+    assert found.worst == "around 250 N·m: -0.90 standard deviations of a cell"
+    assert found.share == pytest.approx(0.9 * 0.02)
+    # fewer than six bins, fewer than four cycles, and cycles that do not differ at all
+    assert repeated(offsets[:5]) is None
+    assert repeated(offsets, cycles=3) is None
+    assert repeated(offsets, level=True) is None
+
+
+def test_the_thrust_stands_on_its_loading_limit_within_a_little() -> None:
+    """Two hundredths and one newton metre above the torque, of the flank that bears, at the mean of a cell's
+    places."""
+    torque = np.array([200.0, 200.0, -100.0, -100.0, 0.0])
+    drive = np.array([[204.0, 205.0, 0.0, 0.0, 0.9], [205.9, 205.1, 0.0, 0.0, 1.0]])
+    coast = np.array([[500.0, 500.0, 102.9, 103.0, 9.0], [500.0, 500.0, 102.9, 103.2, 9.0]])
+    thrust = SimpleNamespace(input_torque=torque, drive=drive, coast=coast)
+    candidate: Any = SimpleNamespace(x=None, model=SimpleNamespace(thrust=lambda _: thrust))
+    assert room.loading_of(candidate).tolist() == [True, False, True, False, True]
+
+
+def test_the_factor_is_that_of_the_worst_axis_beyond_chance() -> None:
+    """2.1 for most, ten for what comes back in every cycle, which small faults of a right model reach."""
+
+    def factor(**ratios: float) -> float:
+        axes = {"time": "time", "cycle": "cycle", "repeated": REPEATED}
+        return misfit_factor(
+            [SimpleNamespace(axis=axes[name], ratio=ratio) for name, ratio in ratios.items()]  # type: ignore[misc]
+        )
+
+    assert factor(time=2.0, cycle=2.09, repeated=9.9) == 1.0
+    assert factor(time=2.2, cycle=2.11, repeated=9.9) == 2.2
+    assert factor(time=2.2, cycle=30.0, repeated=10.1) == 30.0
+    assert factor(repeated=10.1) == 10.1
+    assert misfit_factor([]) == 1.0
+
+
+def test_a_misfit_does_not_raise_its_own_yardstick(fitted: Callable[..., Candidate]) -> None:
+    """Noise that was estimated from a residual with structure, ten times too large, is that beside what is
+    explained; never larger."""
+    wave = 10.0 * np.sin(np.arange(CELLS) / 40.0)
+    candidate = fitted(lambda _: wave, inflation=1.0, sigma=10.0)
+    plain = {axis.axis: axis.ratio for axis in adequacy(candidate)}
+    beside = candidate.noise_beside(-candidate.model.data.direction * wave)
+    told = {axis.axis: axis.ratio for axis in adequacy(candidate, -candidate.model.data.direction * wave)}
+    by = 100.0 / (float(np.median(beside.sigma)) ** 2 * beside.inflation)
+    assert by > 50.0
+    for axis in ("input torque", "time", "cycle"):
+        assert told[axis] == pytest.approx(by * plain[axis])
+    assert told[REPEATED] == plain[REPEATED]
+    more = {axis.axis: axis.ratio for axis in adequacy(candidate, 1e4 * wave)}
+    assert more == pytest.approx(plain)

@@ -8,8 +8,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench.conditioning import Friction
 from diffbench.fitting import FitData
-from diffbench.fitting.noise import MODEL_FLOOR, first_guess, from_residual, lack_of_fit
+from diffbench.fitting.noise import (
+    MODEL_FLOOR,
+    CellNoise,
+    correlation_inflation,
+    first_guess,
+    from_residual,
+    lack_of_fit,
+    yardstick,
+)
 
 Array = NDArray[np.float64]
 
@@ -79,6 +88,77 @@ def test_a_silent_recording_does_not_claim_more_than_a_model_can(data_of: Callab
     assert from_residual(data, residual, unknowns=5).sigma.min() == pytest.approx(
         MODEL_FLOOR * 300.0, rel=1e-3
     )
+
+
+COUNTS = np.array([4.0, 9.0, 16.0, 25.0, 36.0])
+FIVE = np.array([-4.0, -1.0, 0.5, 2.0, 5.0])  # off their median by 4.5, 1.5, 0, 1.5, 4.5
+
+
+@pytest.mark.parametrize(("unknowns", "share"), [(2, 5.0 / 3.0), (4, 5.0), (9, 5.0)])
+def test_the_noise_of_five_cells_by_hand(
+    unknowns: int, share: float, data_of: Callable[..., FitData]
+) -> None:
+    """The middle cell, of 16 samples, has the spread of the residual, 1.4826 times 1.5 N·m for as many
+    unknowns; the others differ from it by what their samples average out of 0.9 N·m."""
+    spread = 1.4826 * 1.5 * np.sqrt(share)
+    found = from_residual(data_of(cells=5, noise=0.9, count=COUNTS, difference=50.0), FIVE, unknowns=unknowns)
+    np.testing.assert_allclose(found.sigma**2, spread**2 + 0.81 * (1.0 / COUNTS - 1.0 / 16.0))
+    assert (found.inflation, found.effective, found.freedom) == (1.0, 5.0, None)
+
+
+def test_samples_noisier_than_the_residual_leave_a_tenth_to_what_stays(
+    data_of: Callable[..., FitData],
+) -> None:
+    """12 N·m a sample, 3 N·m in the middle cell, where the residual spreads by 2.87: a tenth of its variance
+    does not average out, and the middle cell has the spread again."""
+    found = from_residual(data_of(cells=5, noise=12.0, count=COUNTS, difference=50.0), FIVE, unknowns=2)
+    variance = (1.4826 * 1.5) ** 2 * 5.0 / 3.0
+    ratio = (0.1 * variance + 144.0 / COUNTS) / (0.1 * variance + 9.0)
+    np.testing.assert_allclose(found.sigma**2, variance * ratio)
+
+
+def test_a_sweep_and_readings_by_hand_side_by_side(data_of: Callable[..., FitData]) -> None:
+    """Readings have the noise that is stated of them, whatever they are off by, and count as independent; a
+    slow drive is a sweep; a run of which nothing is left counts for nothing. The sweep's eight cells up and
+    eight down count for 1/5.25 each: (16 · 5.25 + 4)/20."""
+    up = np.repeat([1.0, -1.0], 8)
+    run = np.repeat([0, 2], [16, 4])
+    state = np.where(run == 0, int(Friction.SLIDING), int(Friction.KINETIC))
+    stated = np.where(run == 0, 1e-3, np.array([0.7]))
+    data = data_of(
+        cells=20, run=run, noise=stated, friction_state=state, difference=50.0,
+        run_names=("a", "gone", "wrench"), run_kinds=("bias-sweep", "bias-sweep", "turning-torque"),
+    )  # fmt: skip
+    residual = np.concatenate([up, [30.0, -20.0, 50.0, 10.0]])
+    found = from_residual(data, residual, unknowns=3)
+    np.testing.assert_allclose(found.sigma[:16], 1.4826 * np.sqrt(20.0 / 17.0), rtol=1e-6)
+    assert found.sigma[16:].tolist() == [0.7] * 4
+    assert found.inflation == pytest.approx(4.4)
+    assert found.effective == pytest.approx(20.0 / 4.4)
+    slow = data_of(cells=16, noise=1e-3, difference=50.0, run_kinds=("turning-torque",))
+    assert from_residual(slow, up, unknowns=0).sigma[0] == pytest.approx(1.4826)
+
+
+def test_what_correlation_takes_by_hand() -> None:
+    """Pairs of lags are summed up to a quarter of the cells, until they are lost. Eight up and eight down:
+    13, 10, 7 and 4 sixteenths; four and four: five and two eighths, a quarter of the cells being two. What
+    turns its sign with every cell takes nothing."""
+    assert correlation_inflation(np.repeat([1.0, -1.0], 8)) == pytest.approx(1.0 + 2.0 * 34.0 / 16.0)
+    assert correlation_inflation(np.repeat([3.0, 1.0], 4)) == pytest.approx(1.0 + 2.0 * 7.0 / 8.0)
+    assert correlation_inflation(np.tile([1.0, -1.0], 8)) == 1.0
+    assert correlation_inflation(np.repeat([1.0, -1.0], [4, 3])) == 1.0
+    assert correlation_inflation(np.full(12, 2.5)) == 1.0
+
+
+def test_what_counts_where_cells_are_averaged() -> None:
+    """The variance of the middle cell, as often as correlation counts it."""
+    assert yardstick(CellNoise(np.array([4.0, 1.0, 2.0]), 2.5, 1.2)) == 10.0
+
+
+def test_a_first_guess_is_never_nothing(data_of: Callable[..., FitData]) -> None:
+    """Of cells that read nothing without noise."""
+    found = first_guess(data_of(cells=3, noise=0.0, difference=0.0))
+    assert (found.sigma.tolist(), found.inflation, found.effective) == ([1e-6] * 3, 1.0, 3.0)
 
 
 # NIST/SEMATECH e-Handbook of Statistical Methods 4.6.1 (load cell calibration; the Pontius data): deflection

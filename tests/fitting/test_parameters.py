@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 from scipy.stats import t as student
 
+from diffbench.documents import Build
 from diffbench.documents.rig import Allowance
 from diffbench.doubts import NOT_STATED, Source
 from diffbench.fitting import Estimate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.parameters import (
     Combined,
+    assumed_exact,
     combine_forms,
     correlation,
     determined,
@@ -22,8 +26,12 @@ from diffbench.fitting.parameters import (
     interval,
     not_determined,
     parameter,
+    refined,
     switched_off,
+    with_exact,
 )
+from diffbench.fitting.unknowns import Names, Unknown
+from diffbench.quantities import Quantity
 
 GRADIENT = np.array([2.0, -1.0])
 NOISE = np.array([[0.09, 0.01], [0.01, 0.16]])
@@ -206,3 +214,152 @@ def test_allowances_of_nothing_are_said() -> None:
         (note,) = switched_off(Allowance(**{name: 0.0}))
         assert note.text.startswith(f"the rig's allowance {name} = 0: ")
     assert len(switched_off(Allowance(**dict.fromkeys(names, 0.0)))) == 6
+
+
+ONE = Names((Unknown("a", 2.0),))
+
+
+def told(unknown_u: float, value: float, of_draws: Any, **changes: Any) -> tuple[Any, Covariance, Combined]:
+    """A form of one unknown of 2 that is known so well, and a quantity of it to first order."""
+    candidate: Any = SimpleNamespace(names=ONE, x=np.array([2.0]), noise=SimpleNamespace(freedom=1.0))
+    candidate.problem = candidate.steps = candidate.solution = None
+    own = Covariance(np.array([[unknown_u**2]]), np.array([[unknown_u**2]]), {}, "")
+    slope = changes.pop("slope", 1.0)
+    item = Estimate(value, np.array([slope]), "N·m", "", "", 1.0, of_draws=of_draws, **changes)
+    u = abs(slope) * unknown_u
+    return candidate, own, Combined(value, u, {"noise": u}, np.inf, item)
+
+
+def refine(
+    *forms: tuple[Any, Covariance, Combined], weights: tuple[float, ...] = (1.0,)
+) -> dict[str, Combined]:
+    candidates, covariances, items = zip(*forms, strict=True)
+    estimates = [{"effective_angle": item.estimate} for item in items]
+    return refined(
+        {"effective_angle": items[0]}, estimates, candidates, weights, covariances, freedom=np.inf, seed=7
+    )
+
+
+@pytest.mark.parametrize(("bend", "drawn"), [(0.75, False), (1.3, True)])
+def test_a_relation_that_bends_over_its_doubt_is_drawn(bend: float, drawn: bool) -> None:
+    """x + c (x - 2)²: the 95 % quantile of c u² z² over u is a twentieth at c = 0.05/(1.96² u), which 250
+    pairs of draws find to some seven per cent."""
+    c = bend * 0.05 / (1.959964**2 * 0.1)
+
+    def of_draws(draws: Any) -> Any:
+        x = draws.value("a")
+        return x + c * (x - 2.0) ** 2
+
+    assert bool(refine(told(0.1, 2.0, of_draws))) is drawn
+
+
+def test_limits_of_what_is_drawn_and_what_its_curvature_adds() -> None:
+    """e to a normal of 0.5: quantiles of a log-normal; its standard deviation is more than first order says,
+    and the rest is in the budget by name."""
+    sigma = 0.5
+
+    def of_draws(draws: Any) -> Any:
+        return np.exp(draws.value("a") - 2.0)
+
+    found = refine(told(sigma, 1.0, of_draws))["effective_angle"]
+    assert found.limits is not None
+    low, high = np.exp(-1.959964 * sigma), np.exp(1.959964 * sigma)
+    # the shortest or the symmetric interval: of 95 % of the draws in any case
+    inside = norm.cdf(np.log(found.limits[1]) / sigma) - norm.cdf(np.log(found.limits[0]) / sigma)
+    assert inside == pytest.approx(0.95, abs=0.01)
+    assert found.limits == pytest.approx((low, high), rel=0.1)
+    u = np.sqrt(np.expm1(sigma**2) * np.exp(sigma**2))
+    assert found.u == pytest.approx(u, rel=0.05)
+    assert list(found.budget) == ["noise", "curvature of the relation"]
+    assert found.budget["curvature of the relation"] == pytest.approx(np.sqrt(found.u**2 - sigma**2))
+    # of two forms, each by its weight: one in four is three times as large
+    one = told(0.02, 1.0, lambda draws: 1.0 + 40.0 * (draws.value("a") - 2.0) ** 2, slope=0.5)
+    other = told(0.02, 3.0, lambda draws: 3.0 + 40.0 * (draws.value("a") - 2.0) ** 2, slope=0.5)
+    mixed = refine(one, other, weights=(0.75, 0.25))["effective_angle"]
+    assert mixed.limits is not None
+    assert mixed.limits[0] == pytest.approx(1.0, abs=0.01)
+    assert mixed.limits[1] == pytest.approx(3.0, abs=0.15)
+    assert mixed.u == pytest.approx(np.sqrt(0.75 * 0.25) * 2.0, rel=0.05)
+
+
+def test_what_is_a_function_of_the_unknowns_alone_gets_a_profile(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a user reads of a bench; not of readings by hand, nor plate heat and oil film."""
+    shaped: list[float] = []
+
+    def profile(estimate: Estimate, *_: Any, factor: float, **__: Any) -> Estimate:
+        shaped.append(factor)
+        return replace(estimate, profile=(1.0, 0.9, 1.1))
+
+    monkeypatch.setattr("diffbench.fitting.parameters.profiled", profile)
+    candidate, own, item = told(0.1, 2.0, None, quantity=lambda x: float(x[0]))
+    names = ("preload_torque[a]", "ramp_bias_drive_loading", "friction_slope", "locking_effect_drive")
+    means = ("heat_capacity", "viscous_coefficient")
+
+    def of(freedom: float | None) -> dict[str, Combined]:
+        candidate.noise.freedom = freedom
+        every = dict.fromkeys((*names, *means), replace(item, effective=8.0))
+        return refined(every, [{}], [candidate], [1.0], [own], freedom=np.inf, seed=7)
+
+    found = of(None)
+    assert set(found) == set(names)
+    assert {one.estimate.profile for one in found.values()} == {(1.0, 0.9, 1.1)}
+    assert shaped == pytest.approx([2.306004] * 4)
+    assert of(12.0) == {}
+
+
+def test_what_counts_as_exact_is_told_once(demo_build: Build) -> None:
+    """Statements of the sheet without a doubt, of several sheets once each; temperatures of which nobody says
+    how well they are read, which are then in every budget as nothing."""
+
+    def notes(temperature_u: float, *builds: Build) -> list[Any]:
+        return assumed_exact(
+            SimpleNamespace(builds=builds, data=SimpleNamespace(temperature_u=temperature_u))
+        )  # type: ignore[arg-type]
+
+    plain = [
+        "drive_angle has no stated uncertainty: it counts as exact where it is used",
+        "coast_angle has no stated uncertainty: it counts as exact where it is used",
+        "the plate radii have no stated uncertainty: they count as exact",
+        "the pin radius has no stated uncertainty: it counts as exact",
+    ]
+    assert [one.text for one in notes(1.5, demo_build)] == plain
+    bare = demo_build.model_copy(
+        update={
+            "limits": demo_build.limits.model_copy(update={"gear_friction": None}),
+            "preload": demo_build.preload.model_copy(update={"spring_force": Quantity(1950.0)}),
+            "ramps": demo_build.ramps.model_copy(
+                update={
+                    "drive_angle": Quantity(0.7, 0.01),
+                    "coast_angle": None,
+                    "pin_radius": Quantity(0.039, 1e-4),
+                }
+            ),
+            "packs": demo_build.packs.model_copy(update={"inner_radius": Quantity(0.038, 1e-4)}),
+        }
+    )
+    gears = "gear_friction is not stated: gear-mesh friction counts as none, and is part of the ramp bias"
+    force = "the spring force has no stated uncertainty: it counts as exact"
+    assert [one.text for one in notes(1.5, bare)] == [gears, force]
+    assert [one.text for one in notes(1.5, demo_build, bare, demo_build)] == [*plain, gears, force]
+    outer = bare.model_copy(
+        update={"packs": demo_build.packs.model_copy(update={"outer_radius": Quantity(0.0545, 1e-4)})}
+    )
+    assert [one.text for one in notes(1.5, outer)] == [gears, force]
+    exact = demo_build.model_copy(
+        update={"limits": demo_build.limits.model_copy(update={"gear_friction": Quantity(0.02)})}
+    )
+    assert notes(1.5, exact)[0].text == "gear_friction has no stated uncertainty: it counts as exact"
+    (*_, heat) = notes(0.0, demo_build)
+    assert heat.text == "u_zero of the temperature channel is not stated: temperatures count as exact"
+    items = {
+        "a": parameter(combined(80.0, 2.0)), "b": parameter(combined(80.0, 2.0), stated=True),
+        "c": parameter(combined(80.0, 2.0), status="carried"), "d": parameter(combined(80.0, 60.0)),
+    }  # fmt: skip
+    told = with_exact(items, [heat])
+    for name in ("a", "c"):
+        assert set(told[name].budget) - set(items[name].budget) != set()
+        assert [size for source, size in told[name].budget.items() if source not in items[name].budget] == [
+            0.0
+        ]
+    assert (told["b"], told["d"]) == (items["b"], items["d"])
+    assert with_exact(items, notes(1.5, demo_build)) == items

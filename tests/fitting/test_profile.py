@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +13,17 @@ from scipy.optimize import least_squares
 from diffbench.fitting import Estimate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.parameters import Combined, interval
-from diffbench.fitting.profile import NEAR, profile, profiled
+from diffbench.fitting.profile import (
+    NEAR,
+    _constrained,
+    _extrapolated,
+    _near,
+    _Point,
+    _response,
+    _Surface,
+    profile,
+    profiled,
+)
 from diffbench.fitting.solver import Problem, Solution, polish
 from diffbench.fitting.unknowns import Names, Unknown
 
@@ -142,3 +153,113 @@ def test_what_has_no_doubt_has_no_profile() -> None:
     for slope, u in ((np.zeros(1), None), (np.zeros(1), 0.3), (np.ones(1), 0.0)):
         found = profile(problem, solution, lambda x: float(x[0]), slope, step=STEP[:1], u=u)
         assert (found.u, found.below, found.above, found.evaluations) == (u or 0.0, 1.0, 1.0, 0)
+
+
+def point(reached: float, deviance: float) -> Any:
+    return _Point(np.zeros(1), np.zeros(1), reached, deviance)
+
+
+@pytest.mark.parametrize(
+    ("reached", "deviance", "near"),
+    [
+        # a parabola of unit 0.5 rises to (reached/0.5)²; within a twentieth of its root
+        (2.0, 16.0, True), (2.0, (4.0 * 1.049) ** 2, True), (2.0, (4.0 * 1.051) ** 2, False),
+        (2.0, (4.0 * 0.951) ** 2, True), (2.0, (4.0 * 0.949) ** 2, False), (2.0, -1.0, False),
+        # and a bound must not have held it: as far as wanted, less a twentieth
+        (1.901, (2.0 * 1.901) ** 2, True), (1.899, (2.0 * 1.899) ** 2, False),
+    ],
+)  # fmt: skip
+def test_an_end_that_is_as_good_as_symmetric(reached: float, deviance: float, near: bool) -> None:
+    assert _near(point(reached, deviance), 0.5, 2.0) is near
+
+
+def test_how_far_the_end_is_seen_to_lie() -> None:
+    """Along the chord of two points, where they lie apart by more than a quarter; else along the parabola
+    with the slope at the minimum: b d² + d/u = wanted."""
+    # roots 1 at 1 and 1.5 at 2: a half more for each further one
+    assert _extrapolated(point(1.0, 1.0), point(2.0, 2.25), 2.0, 0.7) == pytest.approx(3.0)
+    # roots that fall lead nowhere: twice as far
+    assert _extrapolated(point(1.0, 4.0), point(2.0, 2.25), 2.0, 0.7) == 4.0
+    assert _extrapolated(point(1.0, 2.25), point(2.0, 2.25), 2.0, 0.7) == 4.0
+    for near, chord in ((1.49, True), (1.51, False)):
+        root, before, wanted, plain = 1.6, 1.0, 2.0, 1.1
+        found = _extrapolated(point(near, before**2), point(2.0, root**2), wanted, plain)
+        if chord:
+            assert found == pytest.approx(2.0 + (wanted - root) * (2.0 - near) / (root - before))
+            continue
+        bend = (root - 2.0 / plain) / 4.0
+        assert bend * found**2 + found / plain == pytest.approx(wanted)
+    # from the minimum itself, and where the parabola turns back before it gets there
+    found = _extrapolated(point(0.0, 0.0), point(2.0, 9.0), 1.96, 1.0)
+    assert 0.25 * found**2 + found == pytest.approx(1.96)
+    assert _extrapolated(point(0.0, 0.0), point(2.0, 0.25), 1.96, 1.0) == 4.0
+    straight = _extrapolated(point(0.0, 0.0), point(2.0, 4.0), 1.96, 1.0)
+    assert straight == pytest.approx(1.96)
+    assert _extrapolated(point(0.0, 0.0), point(2.0, -1.0), 0.1, 1.0) == pytest.approx(
+        (1.0 - np.sqrt(1.0 - 4.0 * 0.5 * 0.1)) / (2.0 * 0.5)
+    )
+
+
+DESIGN = np.array([[1.0, 0.3, 0.0], [0.2, 2.0, -0.5], [0.0, 0.4, 1.5], [0.7, -0.6, 0.8]])
+SEEN = np.array([1.0, 2.0, 0.5, -0.4])
+SLOPE = np.array([1.0, 0.5, -2.0])
+
+
+def surface(sign: float, *unknowns: Unknown) -> Any:
+    """The sum of squares of a linear model, and a quantity that is linear, too."""
+    problem = Problem(Names(unknowns), lambda b: SEEN - DESIGN @ b)
+    solution = polish(problem, problem.names.start, steps=np.full(3, 1e-5))
+    return _Surface(problem, solution, np.full(3, 1e-5), lambda b: float(SLOPE @ b), SLOPE, sign)
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_a_step_leads_to_the_smallest_sum_of_squares_with_the_quantity_there(sign: float) -> None:
+    """By Lagrange's equations, priors included, from wherever it begins; the rise is the parabola's."""
+    known = (
+        Unknown("a", 0.1, knowledge="stated", prior=0.4, prior_u=0.5), Unknown("b", 0.0), Unknown("c", 0.0)
+    )  # fmt: skip
+    seen = surface(sign, *known)
+    normal = DESIGN.T @ DESIGN + np.diag([4.0, 0.0, 0.0])
+    right = DESIGN.T @ SEEN + np.array([1.6, 0.0, 0.0])
+    best = np.linalg.solve(normal, right)
+    assert seen.solution.x == pytest.approx(best, abs=1e-8)
+    aim = 0.7
+    whole = np.block([[normal, SLOPE[:, None]], [SLOPE[None, :], np.zeros((1, 1))]])
+    wanted = np.linalg.solve(whole, np.append(right, SLOPE @ best + sign * aim))[:3]
+    for begin in (seen.centre, seen.at(best + np.array([0.3, -0.2, 0.5]))):
+        found = _constrained(seen, -DESIGN, begin, aim)
+        assert found == pytest.approx(wanted, abs=1e-7)
+    there = seen.at(wanted)
+    assert there.reached == pytest.approx(aim)
+    variance = float(SLOPE @ np.linalg.solve(normal, SLOPE))
+    assert there.deviance == pytest.approx(aim**2 / variance, rel=1e-5)
+    assert _response(-DESIGN, seen.problem.names, SLOPE, seen.free) @ SLOPE == pytest.approx(variance)
+    assert seen.slopes(there) == pytest.approx(-DESIGN, abs=1e-6)
+    assert seen.evaluations == 2 + 3
+    assert not seen.on_bound(wanted)
+
+
+def test_an_unknown_that_would_leave_its_bounds_stays_on_them() -> None:
+    """The others go on without it: Lagrange's equations of those that are left, never of what is fixed."""
+    known = (Unknown("a", 0.1), Unknown("b", 0.0), Unknown("c", 0.0))
+    best = surface(1.0, *known).solution.x
+    bounded = (Unknown("a", 0.1), Unknown("b", 0.0), Unknown("c", 0.0, low=float(best[2]) - 0.05))
+    seen = surface(1.0, *bounded)
+    aim = 0.7  # c would have to fall by far more
+    found = _constrained(seen, -DESIGN, seen.centre, aim)
+    assert found[2] == pytest.approx(best[2] - 0.05)
+    normal = DESIGN.T @ DESIGN
+    right = (DESIGN.T @ SEEN)[:2] - normal[:2, 2] * found[2]
+    whole = np.block([[normal[:2, :2], SLOPE[:2, None]], [SLOPE[None, :2], np.zeros((1, 1))]])
+    wanted = np.linalg.solve(whole, np.append(right, SLOPE @ best + aim - SLOPE[2] * found[2]))[:2]
+    assert found[:2] == pytest.approx(wanted, abs=1e-6)
+    assert seen.on_bound(found)
+    assert not seen.on_bound(best)
+    fixed = (Unknown("a", 0.1), Unknown("b", 0.25, low=0.25, high=0.25), Unknown("c", 0.0))
+    still = surface(-1.0, *fixed)
+    found = _constrained(still, -DESIGN, still.centre, aim)
+    assert found[1] == 0.25
+    assert SLOPE @ (found - still.solution.x) == pytest.approx(-aim)
+    # one that is fixed is on no bound, nor one that does not move the quantity
+    assert not still.on_bound(found)
+    assert _response(-DESIGN, still.problem.names, SLOPE, still.free)[1] == 0.0

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from diffbench.fitting.solver import Problem, eliminate, jacobian, polish, search
+from diffbench.fitting.solver import Problem, eliminate, forward_jacobian, jacobian, polish, search
 from diffbench.fitting.unknowns import Names, Unknown
 
 Array = NDArray[np.float64]
@@ -59,6 +59,22 @@ class TestJacobian:
         bound = np.array([2.0])
         assert jacobian(lambda x: x**2, bound, np.array([0.1]), bound, bound).tolist() == [[0.0]]
 
+    def test_a_step_is_cut_to_the_bound_on_its_side(self) -> None:
+        """x² at 3: a difference over a to b has the slope a + b."""
+        x, step = np.full(3, 3.0), np.full(3, 0.1)
+        low, high = np.array([-9.0, 2.98, -9.0]), np.array([9.0, 9.0, 3.05])
+        found = jacobian(lambda x: x**2, x, step, low, high)
+        assert np.diag(found) == pytest.approx([6.0, 6.08, 5.95])
+        assert found[0, 1] == 0.0
+
+    def test_one_sided_differences_stay_within_bounds(self) -> None:
+        """Ahead where there is room, and up to the bound itself; else behind; else as far ahead as may be."""
+        x, step = np.full(5, 3.0), np.full(5, 0.25)
+        low, high = np.array([-9.0, -9.0, -9.0, 2.9, 3.0]), np.array([9.0, 3.25, 3.2, 3.125, 3.0])
+        found = forward_jacobian(lambda x: x**2, x, x**2, step, low, high)
+        assert np.diag(found) == pytest.approx([6.25, 6.25, 5.75, 6.125, 0.0])
+        assert (found[~np.eye(5, dtype=bool)] == 0.0).all()
+
     @given(st.floats(-3.0, 3.0), st.floats(-2.0, 2.0))
     def test_of_a_known_function(self, a: float, b: float) -> None:
         """sin(a) e^b; central differences of 1e-4 are off by 1e-4²/6 of the third derivative."""
@@ -67,6 +83,19 @@ class TestJacobian:
         )
         expected = [np.cos(a) * np.exp(b), np.sin(a) * np.exp(b)]
         np.testing.assert_allclose(found[0], expected, atol=2e-8 * np.exp(b), rtol=0)
+
+
+def test_what_is_known_beforehand_stands_behind_the_residual() -> None:
+    """In its own standard uncertainties, and only where something is known."""
+    names = Names(
+        (
+            Unknown("a", 0.0),
+            Unknown("b", 0.0, knowledge="stated", prior=2.0, prior_u=0.5),
+            Unknown("c", 0.0, knowledge="weak", prior=-1.0, prior_u=4.0),
+        )
+    )
+    found = Problem(names, lambda x: np.array([7.0, 8.0 * x[0]])).with_priors(np.array([1.5, 3.0, 1.0]))
+    assert found.tolist() == [7.0, 12.0, 2.0, 0.5]
 
 
 class TestElimination:
@@ -235,6 +264,35 @@ class TestPolish:
         assert (cost, gain) == pytest.approx((3.625, 3.6))
         assert solution.x[0] == 1.0
         assert not solution.converged
+
+    @pytest.mark.parametrize(("on_the_way", "count"), [(True, 5), (False, 7)])
+    def test_what_a_polish_costs(self, on_the_way: bool, count: int) -> None:
+        """Of a straight line: the start and its slope, the step to the bottom and the slope there, one more
+        step that changes nothing; and at the end, unless that is for others, a look to either side."""
+        line = Problem(Names((Unknown("a", 1.0),)), lambda x: np.array([x[0] - 2.0, 2.0 * x[0] - 4.5]))
+        solution = polish(line, np.array([1.0]), on_the_way=on_the_way)
+        assert solution.converged
+        assert solution.reason == "the last step changed nothing that matters"
+        assert solution.x[0] == pytest.approx(2.2, rel=1e-9)
+        # 0.2² and 0.1²
+        assert solution.cost == pytest.approx(0.025)
+        assert solution.residual == pytest.approx([0.2, -0.1])
+        assert solution.jacobian == pytest.approx(np.array([[1.0], [2.0]]))
+        assert solution.evaluations == count
+
+    def test_what_was_not_searched_is_not_on_a_bound(self) -> None:
+        """A constant that stays, and one whose bounds meet; a bound that is reached exactly counts."""
+        unknowns = (
+            Unknown("a", 1.0, low=-5.0, high=2.0),
+            Unknown("stays", 1.0, knowledge="stated", prior=1.0, prior_u=0.5, considered=True),
+            Unknown("met", 1.0, low=1.0, high=1.0),
+        )
+        solution = polish(
+            Problem(Names(unknowns), lambda x: np.array([x[0] - 2.5, x[1] - 1.5, x[2]])), np.ones(3)
+        )
+        assert solution.x.tolist() == [2.0, 1.0, 1.0]
+        assert solution.at_bound == ("a",)
+        assert solution.converged
 
     def test_an_unknown_without_effect_is_a_plateau(self) -> None:
         names = Names((Unknown("a", 1.0), Unknown("idle", 1.0)))

@@ -94,6 +94,7 @@ PURE = {
     "diffbench.fitting.departures",
     "diffbench.fitting.discrepancy",
     # numbers of one candidate, and of what its sheet states
+    "diffbench.fitting.characterise",  # what is said of a fit and kept of a form: numbers in, words out
     "diffbench.fitting.choose",  # verdicts by information
     "diffbench.fitting.estimates",
     "diffbench.fitting.hand",
