@@ -251,7 +251,7 @@ def friction(characterisation: Characterisation, axes: Axes, *, over: Over = "sl
     curve = friction_curve(characterisation, over)
     draw_band(axes, curve.at, times * curve.low, times * curve.high, alpha=0.22, label="95 % band")
     axes.plot(curve.at, times * curve.value, "-", color=INK, linewidth=2.2, zorder=4, label="fitted law")
-    reach = None if scale is None else 1.959964 * scale[1]
+    reach = None if scale is None else NORMAL_95 * scale[1]
     axes.errorbar(
         [reference_place(characterisation, over)],
         [times],
