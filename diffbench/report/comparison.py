@@ -62,7 +62,6 @@ if TYPE_CHECKING:
 PER_CENT = 100.0
 #: What the reasons of a comparison speak of, besides the quantities of a result.
 NAMED_IN_REASONS = ("face_wear", "preload_loss", "ramp_bias_drive", "ramp_bias_coast")
-MILLIMETRES = 1e3
 STATE_LINES = {"before": "-", "after": (0, (5, 2))}
 STATE_MARKS = {"before": "o", "after": "s"}
 BOTH_BRANCHES: tuple[Branch, ...] = ("loading", "unloading")

@@ -46,7 +46,6 @@ FRAME = 1.25  # inch: legend and axis
 CELL = 0.19  # inch: a place of the correlation matrix
 FEWEST_PAIRS = 2
 MOST_ROWS = 15  # of one figure: more would not fit a sheet
-MILLIMETRES = 1e3
 
 
 @dataclass(frozen=True)
