@@ -59,8 +59,11 @@ PURE = {
     # the numbers behind the figures: functions of a result and its map alone
     "diffbench.report.doubt",
     "diffbench.report.friction",
+    "diffbench.report.lap",  # answers in words, tables and drawings
     "diffbench.report.locking_torque",
     "diffbench.report.map_contours",
+    "diffbench.report.trackside",
+    "diffbench.report.wanted",
     "diffbench.answers.differences",  # Holm's weighted tests, and what the tables of the normal say
     "diffbench.answers.observation",  # a record in, what is judged of it out; means and alikeness by hand
     "diffbench.answers.joint",  # sums of quantities and their covariance, by matrices of a few numbers

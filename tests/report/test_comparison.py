@@ -160,8 +160,9 @@ def test_tested_intervals_say_what_they_are_of_and_where() -> None:
             "numbers of each result itself rest on its own sheet"
         ),
         (
-            "each interval is that of its test: all questions share 5 % of false alarms, and most of that goes "
-            "to a loss of preload, whose end is the nearer one; the 95 % intervals of each alone are in the "
+            "each interval is that of its test: all questions share 5 % of false alarms, and most of that "
+            "goes to a loss of preload, whose end is the nearer one; the 95 % intervals of each alone are "
+            "in the "
             "document"
         ),
         "largest doubt, preload torque, spring force: noise",
