@@ -63,6 +63,7 @@ PURE = {
     "diffbench.report.locking_torque",
     "diffbench.report.map_contours",
     "diffbench.report.trackside",
+    "diffbench.report.trend",
     "diffbench.report.wanted",
     "diffbench.answers.differences",  # Holm's weighted tests, and what the tables of the normal say
     "diffbench.answers.observation",  # a record in, what is judged of it out; means and alikeness by hand
