@@ -241,16 +241,20 @@ def test_the_next_record_has_its_place_and_its_interval(
         (
             {},
             {},
-            "not reached before 3210 km with 95 % confidence; the line meets it at 5540 km; reached by "
-            "14400 km "
-            "with 95 % confidence",
+            (
+                "not reached before 3210 km with 95 % confidence; the line meets it at 5540 km; reached by "
+                "14400 km "
+                "with 95 % confidence"
+            ),
         ),
         (
             {"open_at_start": True, "reached_by": None},
             {},
-            "may have been reached already (it cannot be excluded with 95 % confidence); the line meets "
-            "it at 5540 "
-            "km; by when at the latest cannot be told",
+            (
+                "may have been reached already (it cannot be excluded with 95 % confidence); the line meets "
+                "it at 5540 "
+                "km; by when at the latest cannot be told"
+            ),
         ),
         ({"not_before": None, "expected": None, "reached_by": None}, {}, "no way to it shows"),
         (
