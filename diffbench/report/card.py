@@ -380,19 +380,17 @@ class _Setter:
         self._down = A4[1] - MARGIN - 0.1
         self._text(f"{say('Full result, SHA-256:')} {card.digest}", size=8)
 
-    def _text(self, text: str, *, size: float, weight: str = "normal", left: float = MARGIN) -> None:
-        for line in self._wrapped(text, size, weight, A4[0] - MARGIN - left):
-            self._line(line, size, weight, left, self._down)
+    def _text(self, text: str, *, size: float, weight: str = "normal") -> None:
+        for line in self._wrapped(text, size, weight, A4[0] - 2.0 * MARGIN):
+            self._line(line, size, weight, MARGIN, self._down)
             self._down += 1.3 * size / POINTS
         self._down += 0.3 * size / POINTS
 
-    def _line(self, text: str, size: float, weight: str, left: float, down: float) -> float:
-        """Width of a line that was set."""
-        made = self._sheet.text(
+    def _line(self, text: str, size: float, weight: str, left: float, down: float) -> None:
+        self._sheet.text(
             left / A4[0], 1.0 - down / A4[1], text, size=size, weight=weight, color=INK, va="top",
             parse_math=False,
         )  # fmt: skip
-        return float(made.get_window_extent(self._renderer).width) / self._sheet.dpi
 
     def _wrapped(self, text: str, size: float, weight: str, room: float) -> Iterator[str]:
         line = ""
