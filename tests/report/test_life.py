@@ -323,8 +323,11 @@ def test_what_was_changed_is_told_from_build_to_build(three: Life, good: State) 
     table = change_table(other)
     assert table is not None
     assert [row[3] for row in table.rows] == [
-        "shim: not stated, now 0.25 mm; friction faces of a pack: 8, now 10; ramp angle, drive: 45 deg, now "
-        "40 deg; ramp angle, coast: 60 deg, now 55 deg; other disc springs",
+        (
+            "shim: not stated, now 0.25 mm; friction faces of a pack: 8, now 10; ramp angle, drive: 45 "
+            "deg, now "
+            "40 deg; ramp angle, coast: 60 deg, now 55 deg; other disc springs"
+        ),
         "nothing that the build sheets state",
     ]
     assert [row[2] for row in table.rows] == ["Q17-b", "Q17-c"]

@@ -382,3 +382,15 @@ def test_notes_beyond_the_axes_have_room_on_every_side() -> None:
     # below its base a text has 0.236 of its size, above it 0.76
     expected = (2.9 + 4.0 + 63.623, 2.9 + 30.0 + 2.36, wide - 2.9 - 9.0 - 63.623, high - 2.9 - 20.0 - 7.6)
     assert inner(axes) == pytest.approx(expected, abs=0.6)  # a text's box is set to whole dots
+
+
+def test_a_note_of_nothing_takes_no_room() -> None:
+    """Nor does one that the drawing's layout is told to leave alone."""
+
+    def noted(axes: Axes) -> None:
+        plain(axes)
+        axes.annotate("", (3.9, 1.0), annotation_clip=False)
+        axes.annotate("9" * 40, (3.9, 1.0), annotation_clip=False).set_in_layout(False)
+        axes.annotate("9" * 40, (3.9, 1.0)).set_visible(False)
+
+    assert inner(kept(noted)[0]) == pytest.approx(inner(kept(plain)[0]))
