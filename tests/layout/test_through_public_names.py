@@ -22,6 +22,7 @@ PURE = {
     "diffbench.conditioning.hand",  # how readings scatter, by the GUM's example
     "diffbench.conditioning.samples",
     "diffbench.conditioning.smoothing",
+    "diffbench.conditioning.wiring",  # shares and slopes that tell signs and flanks
     # columns kept for when they are asked for, a text cut into blocks, and blocks of a file that chain
     "diffbench.readers.on_demand",
     "diffbench.readers.text",
