@@ -180,7 +180,8 @@ def test_a_gain_is_told_word_for_word(monkeypatch: pytest.MonkeyPatch) -> None:
             # 18 minutes: an hour has 10 of 3 N·m in that time
             {"drift": 3.0, "u": 0.3},
             (
-                "the zeros drift, and the torque difference with them by +3 ± 0.3 N·m over 18 min, +10 N·m an "
+                "the zeros drift, and the torque difference with them by +3 ± 0.3 N·m over 18 min, +10 "
+                "N·m an "
                 "hour"
             ),
         ),
