@@ -1009,3 +1009,169 @@ def test_parts_of_a_recording_are_seen_as_one() -> None:
     assert (one.readings, one.beyond, one.span, one.whole) == (
         int(np.isfinite(values).sum()), 1, (400.0, 400.0), (0.0, 60.0),
     )  # fmt: skip
+
+
+def line(
+    amplitude: float, frequency: float = 50.0, *, rate: float = 1000.0, averaged: float = 0.2
+) -> list[Finding]:
+    """Twenty seconds, at 1 kHz, of noise of 1 N·m with a line in it."""
+    from diffbench.conditioning.checks.hum import hum
+
+    time = np.arange(20_000) / rate
+    values = NOISE + amplitude * np.sin(2.0 * np.pi * frequency * time)
+    return hum(values, rate, [], name="left_torque", file="a.csv", averaged=averaged)
+
+
+@pytest.mark.parametrize(
+    ("frequency", "rate", "said"),
+    [
+        (50.0, 1000.0, "at 50 Hz."),
+        (60.0, 1000.0, "at 60 Hz."),
+        (100.0, 1000.0, "at 100 Hz."),
+        (120.0, 1000.0, "at 120 Hz."),
+        (150.0, 1000.0, "at 150 Hz."),
+        (180.0, 1000.0, "at 180 Hz."),
+        # folded about half the rate: 60 − 50, 2 · 60 − 2 · 50, 50 − 40 and so on
+        (60.0, 50.0, "at 10 Hz: 60 Hz, folded by sampling at 50 Hz."),
+        (50.0, 80.0, "at 30 Hz: 50 Hz, folded by sampling at 80 Hz."),
+        (150.0, 200.0, "at 50 Hz."),
+        (180.0, 250.0, "at 70 Hz: 180 Hz, folded by sampling at 250 Hz."),
+    ],
+)
+def test_a_line_of_mains_is_told_where_it_shows(frequency: float, rate: float, said: str) -> None:
+    """With the source it comes from; its height of 3 N·m to two digits."""
+    (told,) = line(3.0, frequency, rate=rate)
+    assert told.name == "mains hum"
+    assert told.evidence == f"A steady 3 N·m {said}"
+
+
+def test_a_line_matters_from_a_third_of_the_noise_on() -> None:
+    """0.3 N·m beside 1 N·m, within what twenty seconds leave open."""
+    assert line(0.27) == []
+    assert line(0.34) != []
+    assert line(3.0, 70.0) == []
+
+
+def test_what_averages_keep_of_a_line_is_told() -> None:
+    """Over T the share 1/(π f T) of 3 N·m at 50 Hz: 0.5 N·m, half of the noise, over 38 ms; over less than
+    1/(π f) all of it."""
+    (told,) = line(3.0, averaged=0.0374)
+    assert (told.severity, told.effect) == ("caveat", "Averages over 0.037 s keep 0.5 N·m of it.")
+    (told,) = line(3.0, averaged=0.0391)
+    assert told.severity == "note"
+    (told,) = line(3.0, averaged=0.006)
+    assert told.effect == "Averages over 0.006 s keep 3 N·m of it."
+    (told,) = line(3.0, averaged=0.02)
+    assert told.effect == "Averages over 0.02 s keep 1 N·m of it."
+
+
+def test_a_slow_or_broken_channel_is_not_asked_for_lines() -> None:
+    """20 Hz, and nine readings of ten."""
+    from diffbench.conditioning.checks.hum import hum
+
+    def asked(rate: float, missing: int = 0, count: int = 20_000) -> bool:
+        time = np.arange(count) / rate
+        values = 0.3 * NOISE[:count] + 3.0 * np.sin(2.0 * np.pi * 50.0 * time + 0.4)
+        values[:missing] = np.nan
+        return bool(hum(values, rate, [], name="a", file="b", averaged=0.2))
+
+    assert asked(22.0)
+    assert not asked(19.0)
+    assert asked(1000.0, 1990)
+    assert not asked(1000.0, 2010)
+    # four pieces of two seconds at least
+    assert asked(130.0, count=1050)
+    assert not asked(130.0, count=1030)
+
+
+@pytest.mark.parametrize(("order", "told"), [(1, False), (2, False), (3, False), (4, True)])
+def test_ripple_of_a_shaft_is_none_up_to_thrice_a_turn(order: int, told: bool) -> None:
+    """A shaft at 50 Hz over its order; one that runs from 30 to 70 Hz passes it, too; one that stands does
+    not."""
+    from diffbench.conditioning.checks.hum import hum
+
+    time = np.arange(20_000) / 1000.0
+    values = NOISE + 3.0 * np.sin(2.0 * np.pi * 50.0 * time)
+
+    def found(*turns: Array) -> bool:
+        shafts = [2.0 * np.pi * turn for turn in turns]
+        return bool(hum(values, 1000.0, shafts, name="a", file="b", averaged=0.2))
+
+    assert found(np.full(20_000, 50.0 / order)) is told
+    assert found(np.linspace(-30.0, -70.0, 20_000) / order) is (order > 5)
+    assert found(np.zeros(20_000), np.full(20_000, np.nan))
+    # within three lines of the spectrum of pieces of five seconds
+    assert not found(np.full(20_000, 50.55))
+    assert found(np.full(20_000, 50.65))
+
+
+def test_findings_are_told_in_one_line_and_stop_where_they_say_so() -> None:
+    """Name, severity, place, evidence, effect and what to do; those that stop are faults of their file."""
+    from diffbench.conditioning.findings import refusals, told_once
+
+    note = Finding("spikes", "note", "a.csv", "3 samples.", "They are left out.", "")
+    stop = Finding("dead channel", "stop", "left_torque, a.csv", "It reads nothing.", "No number.", "Look.")
+    assert str(note) == "note: spikes (a.csv): 3 samples. They are left out."
+    (fault,) = refusals([note, stop], file="a.csv")
+    assert (fault.what, fault.place.file, fault.mend) == (
+        "dead channel: It reads nothing. No number", "a.csv", "Look.",
+    )  # fmt: skip
+    graver = Finding("spikes", "caveat", "a.csv", "90 samples.", "They are left out.", "")
+    elsewhere = Finding("spikes", "note", "b.csv", "1 sample.", "They are left out.", "")
+    told = told_once([[note, elsewhere], [graver], [note]])
+    assert [(one.where, one.severity, one.evidence) for one in told] == [
+        (
+            "a.csv", "caveat",
+            "90 samples. (The recording was looked at in 3 parts; that is of one of the 3 that show it.)",
+        ),
+        (
+            "b.csv", "note",
+            "1 sample. (The recording was looked at in 3 parts; that is of one of the 1 that show it.)",
+        ),
+    ]  # fmt: skip
+    assert told_once([[note]]) == [note]
+
+
+@pytest.mark.parametrize(
+    ("factor", "severity"), [(1.0199, None), (1.0401, "caveat"), (1.097, "caveat"), (1.103, "stop")]
+)
+def test_a_balance_is_told_word_for_word(factor: float, severity: str | None, rig_of: RigOf) -> None:
+    """Flanges of 0.5 % both: four of 0.71 %, 2.83 %; a tenth is no calibration."""
+    from diffbench.conditioning.checks.flanges import torque_balance
+
+    names = ("left_torque", "right_torque", "input_torque", "left_speed", "right_speed")
+    rig = rig_of(**{name: {} for name in names})
+    outputs = 350.0 * np.sin(TIME / 3.0)
+    samples = SimpleNamespace(
+        torques={"input_torque": np.where(outputs > 0.0, factor, 1.0) * outputs + 3.0}, speeds={}, step=0.01
+    )
+    found = torque_balance(rig, samples, outputs, file="a.csv")  # type: ignore[arg-type]
+    assert severities(found) == ([severity] if severity else [])
+    for one in found:
+        assert one.where == "input_torque, a.csv"
+        assert one.evidence == f"The input torque is {factor:.4g} times the sum of the outputs."
+        assert one.effect == (
+            "The fit uses the outputs only; their common gain may be off by as much."
+            if severity == "caveat"
+            else "Either the input torque is wrong, which the fit does not use, or the outputs are, and all "
+            "of the result with them."
+        )
+
+
+def test_a_balance_in_another_unit_names_whose_it_may_be(rig_of: RigOf) -> None:
+    """1.3558 times: N·m in lbf.ft of the input torque, or lbf.ft in N·m of both outputs."""
+    from diffbench.conditioning.checks.flanges import torque_balance
+
+    names = ("left_torque", "right_torque", "input_torque", "left_speed", "right_speed")
+    rig = rig_of(**{name: {} for name in names})
+    outputs = 350.0 * np.sin(TIME / 3.0)
+    samples = SimpleNamespace(torques={"input_torque": outputs * 1.3558179483}, speeds={}, step=0.01)
+    (told,) = torque_balance(rig, samples, outputs, file="a.csv")  # type: ignore[arg-type]
+    assert told.evidence == (
+        "The input torque is 1.356 times the sum of the outputs: N.m taken as lbf.ft in input_torque, or "
+        "lbf.ft "
+        "taken as N.m in both outputs."
+    )
+    samples = SimpleNamespace(torques={"input_torque": -outputs}, speeds={}, step=0.01)
+    (told,) = torque_balance(rig, samples, outputs, file="a.csv")  # type: ignore[arg-type]
+    assert told.evidence == "The input torque is -1 times the sum of the outputs."
