@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from types import SimpleNamespace
 from typing import Any
@@ -9,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from diffbench.conditioning import WiringError, check_flanks
 from diffbench.conditioning.wiring import (
     Flanks,
     Wiring,
@@ -24,6 +27,8 @@ from diffbench.conditioning.wiring import (
     passive_share,
     wirings,
 )
+from diffbench.documents import Rig
+from diffbench.errors import RecordingError
 
 
 def driving(share: float, *, size: float = 80.0, count: int = 200) -> tuple[np.ndarray, np.ndarray]:
@@ -333,3 +338,211 @@ def test_clocks_are_told_apart_from_three_tenths_of_a_second_on() -> None:
     )
     (behind,) = apart(-0.7)
     assert "0.7 s behind that" in behind.evidence
+
+
+OUTPUT_NAMES = ("left_torque", "right_torque")
+
+
+def mend_of(rig: Any, *found: Wiring, others: tuple[str, ...] = (), offset: float | None = None) -> str:
+    """What to do, of readings that these wirings would explain."""
+    error = WiringError(
+        rig, "readings that cannot be", found, file="a.csv", key="channel", others=others, offset=offset
+    )
+    (fault,) = error.faults
+    assert (fault.what, fault.place.file, fault.place.key) == ("readings that cannot be", "a.csv", "channel")
+    return str(fault.mend)
+
+
+@pytest.fixture
+def both(rig_of: Callable[..., Rig]) -> Rig:
+    """Both outputs, whose columns have names of their own; the right torque counts the other way."""
+    return rig_of(
+        left_torque={"column": "M1"}, right_torque={"column": "M2", "sign": -1}, left_speed={"column": "n1"},
+        right_speed={"column": "n2"},
+    )  # fmt: skip
+
+
+def test_each_wiring_is_told_with_its_lines(both: Rig) -> None:
+    """The columns to exchange, with the sign that goes with them; the sign to set, which is the other one."""
+    assert mend_of(both, Wiring(exchanged=True)) == (
+        'left and right are swapped (exchange the columns of left_torque and right_torque: column = "M2", '
+        'sign = -1 in [channel.left_torque], column = "M1", sign = 1 in [channel.right_torque])'
+    )
+    assert mend_of(both, Wiring(("right_torque",))) == (
+        "the sign of right_torque is reversed (set sign = 1 in [channel.right_torque])"
+    )
+    assert mend_of(both, Wiring(OUTPUT_NAMES)) == (
+        "all torques count the other way, as reactions do (set sign = -1 in [channel.left_torque] and "
+        "sign = 1 in "
+        '[channel.right_torque], or outputs = "reaction" at the top of the rig)'
+    )
+    assert mend_of(both, Wiring(turned=True)) == (
+        'left and right are swapped (exchange the columns of left_speed and right_speed: column = "n2" in '
+        '[channel.left_speed], column = "n1" in [channel.right_speed])'
+    )
+    assert mend_of(both, Wiring(turned=True, backwards=True)) == (
+        "both speeds count backwards, as their sum does (set sign = -1 in [channel.left_speed] and sign = "
+        "-1 in "
+        "[channel.right_speed])"
+    )
+    assert mend_of(both, Wiring(("left_torque",), exchanged=True)).count(", and the sign of left_torque") == 1
+
+
+def test_a_wiring_of_other_channels_is_told_by_those(rig_of: Callable[..., Rig]) -> None:
+    """A speed difference by its sign, one speed by its name, a measured output by its side."""
+    slip = rig_of(left_torque={}, right_torque={}, speed_difference={"sign": -1})
+    assert mend_of(slip, Wiring(turned=True)) == (
+        "left and right are swapped (the sign of speed_difference: set sign = 1 in "
+        "[channel.speed_difference])"
+    )
+    for own, other in (("left", "right"), ("right", "left")):
+        one = rig_of(left_torque={}, right_torque={}, case_speed={}, **{f"{own}_speed": {}})
+        assert mend_of(one, Wiring(turned=True)) == (
+            f"left and right are swapped (name [channel.{own}_speed] {other}_speed)"
+        )
+        single = rig_of("input-and-one-output", input_torque={}, speed_difference={}, **{f"{own}_torque": {}})
+        assert mend_of(single, Wiring(turned=True)).endswith(
+            f"; or name the measured output the other side: [channel.{other}_torque] for "
+            f"[channel.{own}_torque])"
+        )
+        assert mend_of(single, Wiring(exchanged=True)).startswith(
+            "both torques are swapped (exchange the columns"
+        )
+        both_of_it = mend_of(single, Wiring(("input_torque", f"{own}_torque")))
+        assert both_of_it.startswith("all torques count the other way, as reactions do (set sign = -1 in ")
+        assert "outputs =" not in both_of_it
+
+
+def test_several_wirings_are_numbered_with_what_speaks_for_them(both: Rig) -> None:
+    """And what would settle it: drive and coast where all torques may be reversed, and which pair is
+    swapped."""
+    first = Wiring(OUTPUT_NAMES, drives=1, supports=("the ramps agree",))
+    second = Wiring(exchanged=True, drives=-1, refutes=("the sum speaks against it",))
+    third = Wiring(turned=True)
+    told = mend_of(both, first, second, third)
+    assert told.startswith("likeliest first: (1) all torques count the other way")
+    assert "[the ramps agree, the sweep would go further in drive]; or (2) left and right" in told
+    assert "[the sum speaks against it, the sweep would go further in coast]; or (3) left" in told
+    assert told.endswith(
+        "Drive and coast hang on which it is: load the unit in drive and see whether the torques then read "
+        "positive, or record input_torque, or state both ramp angles in the build sheet"
+    )
+    # where both pairs may be swapped, and no torque is reversed
+    told = mend_of(both, Wiring(exchanged=True), third)
+    assert told.endswith(
+        "Which pair is swapped: turn one output by hand, and see whose torque and speed read (either "
+        "gives the "
+        "same numbers)"
+    )
+    assert "[" not in told.partition("column")[0]
+    # what is refuted does not remain, unless all are
+    told = mend_of(both, replace(first, refutes=("no",)), Wiring(exchanged=True), third)
+    assert "Drive and coast hang" not in told
+    assert "Which pair is swapped" in told
+    told = mend_of(both, replace(first, refutes=("no",)), replace(third, refutes=("no",)))
+    assert "Drive and coast hang" in told
+    # as far in drive in both: that tells nothing
+    told = mend_of(both, replace(first, supports=()), Wiring(exchanged=True, drives=1))
+    assert "further in" not in told
+
+
+def test_a_clock_and_other_arrangements_are_named_beside(both: Rig) -> None:
+    """The clock first, arrangements last; without anything, what else to look at."""
+    told = mend_of(both, Wiring(exchanged=True), others=("the column holds the input torque",), offset=-2.54)
+    assert told.startswith(
+        "likeliest first: (1) the clock of the speeds is some 2.5 s behind that of the torques (two "
+        "loggers: shift "
+        "one column of times by that, and join both again); or (2) left and right are swapped"
+    )
+    assert "; or (3) the column holds the input torque." in told
+    assert mend_of(both, offset=2.54).startswith("the clock of the speeds is some 2.5 s ahead of that")
+    assert mend_of(both).startswith("no swap or sign explains it: check which column is which")
+
+
+def test_a_sheet_s_ramps_rank_the_wirings(both: Rig) -> None:
+    """More than half way to what it states they agree, as far the other way they speak against it."""
+    sheet = ramps(45.0, 60.0)
+    agrees, against = flanks(0.3 * 3.0**0.26, 0.3), flanks(0.3, 0.3 * 3.0**0.26)
+    neither = flanks(0.3 * 3.0**0.24, 0.3)
+    found = (
+        Wiring(OUTPUT_NAMES, flanks=against),
+        Wiring(turned=True, flanks=neither),
+        Wiring(exchanged=True, flanks=agrees),
+    )
+    error = WiringError(
+        both, "so", found, file="a.csv", key="channel", others=("and",), offset=1.0
+    ).with_sheet(sheet)
+    assert [(one.exchanged, one.turned, one.supports, one.refutes) for one in error.found] == [
+        (True, False, ("the ramps of the build sheet agree",), ()),
+        (False, True, (), ()),
+        (False, False, (), ("the ramps of the build sheet speak against it",)),
+    ]
+    assert (error.others, error.offset, error.file, error.key) == (("and",), 1.0, "a.csv", "channel")
+
+
+def exchanged(rig: Rig, drive: float = 0.3, coast: float = 0.55) -> str:
+    """What is said of a sweep that climbs so, beside ramps of 45 deg in drive and 60 in coast."""
+    torque = np.concatenate([np.linspace(0.0, 600.0, 300), np.linspace(0.0, -600.0, 300)])
+    locking = 80.0 + np.where(torque > 0.0, drive, -coast) * torque
+    run: Any = SimpleNamespace(
+        kind="bias-sweep", name="a.csv", input_torque=torque, locking=locking, input_slope=np.sign(torque)
+    )
+    with pytest.raises(RecordingError) as caught:
+        check_flanks(ramps(45.0, 60.0), rig, [run])
+    (fault,) = caught.value.faults
+    assert fault.what == (
+        f"drive and coast are exchanged: locking torque climbs by {drive:.3g} of the input torque in "
+        f"drive and by "
+        f"{coast:.3g} in coast, and the build sheet's ramps (45 deg drive, 60 deg coast, from the plane "
+        f"of rotation) "
+        "would do it the other way round"
+    )
+    return str(fault.mend)
+
+
+def test_exchanged_flanks_name_the_wiring_and_the_ring(both: Rig, rig_of: Callable[..., Rig]) -> None:
+    """The wiring first, unless a recorded input torque settles it."""
+    wired = (
+        "the torques are wired so (exchange the columns of both torques and reverse both signs: column = "
+        '"M2", sign = 1 in [channel.left_torque], column = "M1", sign = -1 in [channel.right_torque])'
+    )
+    sheet = (
+        "the ring sits the other way round (exchange drive_angle and coast_angle in the build sheet), or "
+        "the angles "
+        'are from the axis (write angle_from = "axis" there, or take it out if they are not)'
+    )
+    assert exchanged(both) == (
+        f"either {wired}; or {sheet}. Load the unit in drive: where the input torque then comes out "
+        f"negative, it is "
+        "the wiring"
+    )
+    beside = rig_of(
+        left_torque={"column": "M1"}, right_torque={"column": "M2", "sign": -1}, left_speed={},
+        right_speed={}, input_torque={},
+    )  # fmt: skip
+    assert exchanged(beside) == (
+        f"either {sheet}; or {wired}. The recorded input torque agrees with the outputs, so look at the "
+        f"ring first"
+    )
+    single = rig_of(
+        "input-and-one-output", input_torque={}, left_torque={"sign": -1}, left_speed={}, right_speed={}
+    )
+    told = exchanged(single)
+    assert "(reverse both signs and exchange the speeds: sign = " in told
+    assert "sign = -1 in [channel.input_torque]" in told
+    assert "sign = 1 in [channel.left_torque]" in told
+
+
+@pytest.mark.parametrize(("angle", "refused"), [(0.49, False), (0.51, True)])
+def test_flanks_are_exchanged_from_half_way_on(angle: float, refused: bool, both: Rig) -> None:
+    """Of ln √3 between both thrusts so much the other way."""
+    coast = 0.3 * 3.0 ** (0.5 * angle)
+    if refused:
+        exchanged(both, 0.3, coast)
+        return
+    torque = np.concatenate([np.linspace(0.0, 600.0, 300), np.linspace(0.0, -600.0, 300)])
+    locking = 80.0 + np.where(torque > 0.0, 0.3, -coast) * torque
+    run: Any = SimpleNamespace(
+        kind="bias-sweep", name="a", input_torque=torque, locking=locking, input_slope=np.sign(torque)
+    )
+    check_flanks(ramps(45.0, 60.0), both, [run])
