@@ -28,6 +28,7 @@ from diffbench.conditioning.checks.protocol import (
     against_standard,
     flanks,
     pace,
+    reach,
     slip_and_cycles,
     stick_slip,
 )
@@ -420,6 +421,13 @@ def test_slip_and_cycles_are_too_few_below_their_sizes() -> None:
     (told,) = slips(lasting=1.96)
     assert told.name == "sampled too slowly"
     assert told.evidence == ("From one turn of the torque to the next there are 39 samples, 0.05 s apart.")
+
+
+def test_a_sweep_reaches_as_far_as_all_but_its_strays() -> None:
+    """Half a hundredth at either end: of 0, 1, … 1000 from 5 to 995; one torque by itself is both."""
+    assert reach(np.append(np.arange(1001.0), np.nan)) == pytest.approx((5.0, 995.0))
+    assert reach(np.array([37.0, np.nan])) == (37.0, 37.0)
+    assert reach(np.array([np.nan])) is None
 
 
 def test_coast_is_further_than_drive_from_a_fifth_on() -> None:

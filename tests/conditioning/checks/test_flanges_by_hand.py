@@ -167,6 +167,7 @@ def test_a_gain_is_told_word_for_word(monkeypatch: pytest.MonkeyPatch) -> None:
         ),
     )
     assert [extra.source.u for extra in found.extras] == [0.0063, 0.0126]
+    assert {extra.source.group for extra in found.extras} == {"transducer gain"}
     assert found.extras[0].source.label == "gain common to left_torque and right_torque, as seen"
     assert found.extras[1].source.label == "gain between left_torque and right_torque, as seen"
 
@@ -199,11 +200,20 @@ def test_every_kind_of_mismatch_is_told_in_its_unit(
     assert told.evidence == f"With slip both ways round, {said} (left_torque less right_torque)."
     (extra, other) = judged(monkeypatch, **sizes).extras
     assert not extra.source.considered
+    groups = {
+        "zero": "transducer zero",
+        "lag": "lag",
+        "drift": "zero drift",
+        "hysteresis": "transducer hysteresis",
+    }
+    (kind,) = (name for name in sizes if name != "u")
+    assert (extra.source.group, other.source.group) == (groups[kind], groups[kind])
     assert (extra.share, other.share) == ((1.0, 1.0), (0.5, -0.5))
 
 
 @pytest.mark.parametrize(
-    ("gain", "u", "asked"), [(0.0499, 1e-4, False), (0.0501, 1e-4, True), (0.0501, 0.0063, False)]
+    ("gain", "u", "asked"),
+    [(0.0499, 1e-4, False), (0.05, 1e-4, False), (0.0501, 1e-4, True), (0.0501, 0.0063, False)],
 )
 def test_a_gain_beyond_calibration_is_held_against_units(
     gain: float, u: float, asked: bool, monkeypatch: pytest.MonkeyPatch
