@@ -318,6 +318,10 @@ def test_no_shift_explains_what_drives_too_much_or_for_ever() -> None:
     seldom = np.where(np.arange(TIME.size) % 40 == 0, -1.0, 1.0)
     assert clock_offset(TIME, ones, -80.0 * seldom, 1.0) is not None
     assert clock_offset(TIME[:3], ones[:3], -80.0 * ones[:3], 1.0) is None
+    # of a hundred cells that a shift of one step leaves three drive: 97 are just enough, 96 of 99 are not
+    for many, told in ((3, True), (4, False)):
+        middle = np.where(np.isin(np.arange(101), np.arange(48, 48 + many)), 80.0, -80.0)
+        assert (clock_offset(TIME[:101], ones[:101], middle, 1.0) is not None) is told
 
 
 def apart(ahead: float) -> list[Any]:
