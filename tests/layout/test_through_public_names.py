@@ -19,6 +19,7 @@ PURE = {
     # samples in, samples out: noise, spikes and means; what slips; turns of a sweep; torque through its chain
     "diffbench.conditioning.bench",
     "diffbench.conditioning.course",
+    "diffbench.conditioning.findings",  # sentences
     "diffbench.conditioning.hand",  # how readings scatter, by the GUM's example
     "diffbench.conditioning.samples",
     "diffbench.conditioning.smoothing",
