@@ -45,7 +45,7 @@ def diagnosed(result: Characterisation, **update: Any) -> Characterisation:
 def covered(result: Characterisation, **update: Any) -> str:
     """What the bench covered."""
     made = changed(result, tested=result.tested.model_copy(update=update))
-    return dict(rows(made, "What it rests on")[:2])["tested"]
+    return str(dict(rows(made, "What it rests on")[:2])["tested"])
 
 
 def test_what_was_tested_is_rounded_inwards(complete: Characterisation) -> None:
