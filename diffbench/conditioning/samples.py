@@ -328,7 +328,7 @@ def _smooth_temperature(time: Array, channels: Mapping[str, Array], rig: Rig, na
     good = np.isfinite(values)
     smooth = smooth if good.all() else np.interp(time, time[good], smooth[good])
     lag = rig.channel[name].lag.value
-    if lag == 0.0 or time.size < 3:
+    if lag == 0.0:
         return smooth
     # the rate over the lag itself: a lagged reading has nothing quicker
     rate = local_mean(np.gradient(smooth, time), max(1, round(max(lag, span) / step)))

@@ -100,7 +100,7 @@ __getattr__, __dir__ = names_on_first_use(
         "messages": ("say_in",),
         "page": ("html_of", "refresh_line", "result_page"),
         "repeatability": ("repeatability_document",),
-        "result": ("conformity_document", "slip_document", "split_document", "summary", "verdict"),
+        "result": ("conformity_document", "summary", "verdict"),
         "shims": ("ladder_figure", "shim_document"),
         "terminal": ("text_of",),
         "trackside": ("corner_document", "corner_figure", "slip_document", "split_document"),

@@ -20,7 +20,16 @@ from diffbench.report.locking_torque import BranchCurve, branch_curve, place_of_
 from diffbench.report.map_contours import BRANCHES, torques_to_draw
 from diffbench.report.messages import Say, english
 from diffbench.report.rounding import typeset
-from diffbench.report.style import INK, MUTED, STATE_COLOURS, draw_band, dress, legend_above
+from diffbench.report.style import (
+    INK,
+    MIDDLE,
+    STATE_COLOURS,
+    STRONG,
+    draw_band,
+    dress,
+    legend_above,
+    level_line,
+)
 from diffbench.report.wording import IN_PER_CENT, printable
 from diffbench.results.characterisation import Characterisation, Parameter
 from diffbench.results.conformity import LIMITED
@@ -250,7 +259,7 @@ def locking_curve(
     rising = curves["loading"]
     words = {"loading": say("torque rises"), "unloading": say("torque falls")}
     for branch, curve in curves.items():
-        wide = 2.2 if branch == "loading" else 1.2
+        wide = STRONG if branch == "loading" else MIDDLE
         axes.plot(
             curve.input_torque, curve.value, LINES[branch], color=INK, linewidth=wide, zorder=4,
             label=words[branch],
@@ -264,7 +273,7 @@ def locking_curve(
         )  # fmt: skip
     _draw_limits(axes, limit_marks(characterisation, locking_map.document.build, rising), rising, say)
     axes.set_ylim(bottom=0.0)
-    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+    level_line(axes, 0.0, along="y")
     dress(axes, across=say("input torque [N·m]: coast | drive"), upward=say("locking torque [N·m]"))
     return legend_above(axes, columns=3)
 
@@ -274,7 +283,7 @@ def _draw_limits(axes: Axes, marks: Sequence[LimitMark], curve: BranchCurve, say
     half = MARK * float(np.ptp(curve.input_torque))
     colour = STATE_COLOURS["after"]
     for i, mark in enumerate(marks):
-        axes.vlines(mark.at, mark.low, mark.high, color=colour, linewidth=1.4, zorder=5)
+        axes.vlines(mark.at, mark.low, mark.high, color=colour, linewidth=MIDDLE, zorder=5)
         axes.hlines(
             [mark.low, mark.high], mark.at - half, mark.at + half, color=colour, linewidth=2.8, zorder=5,
             label="" if i else say("limits"),
@@ -380,19 +389,17 @@ class _Setter:
         self._down = A4[1] - MARGIN - 0.1
         self._text(f"{say('Full result, SHA-256:')} {card.digest}", size=8)
 
-    def _text(self, text: str, *, size: float, weight: str = "normal", left: float = MARGIN) -> None:
-        for line in self._wrapped(text, size, weight, A4[0] - MARGIN - left):
-            self._line(line, size, weight, left, self._down)
+    def _text(self, text: str, *, size: float, weight: str = "normal") -> None:
+        for line in self._wrapped(text, size, weight, A4[0] - 2.0 * MARGIN):
+            self._line(line, size, weight, MARGIN, self._down)
             self._down += 1.3 * size / POINTS
         self._down += 0.3 * size / POINTS
 
-    def _line(self, text: str, size: float, weight: str, left: float, down: float) -> float:
-        """Width of a line that was set."""
-        made = self._sheet.text(
+    def _line(self, text: str, size: float, weight: str, left: float, down: float) -> None:
+        self._sheet.text(
             left / A4[0], 1.0 - down / A4[1], text, size=size, weight=weight, color=INK, va="top",
             parse_math=False,
         )  # fmt: skip
-        return float(made.get_window_extent(self._renderer).width) / self._sheet.dpi
 
     def _wrapped(self, text: str, size: float, weight: str, room: float) -> Iterator[str]:
         line = ""

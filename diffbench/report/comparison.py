@@ -43,12 +43,16 @@ from diffbench.report.style import (
     MUTED,
     PAPER,
     STATE_COLOURS,
+    STRONG,
     TEXT_SIZE,
+    THIN,
     TICK_SIZE,
     draw_band,
+    draw_marks,
     dress,
     gain_scale,
     legend_above,
+    level_line,
     scale,
 )
 from diffbench.report.wording import humanised, label, printable, source_text
@@ -62,7 +66,6 @@ if TYPE_CHECKING:
 PER_CENT = 100.0
 #: What the reasons of a comparison speak of, besides the quantities of a result.
 NAMED_IN_REASONS = ("face_wear", "preload_loss", "ramp_bias_drive", "ramp_bias_coast")
-MILLIMETRES = 1e3
 STATE_LINES = {"before": "-", "after": (0, (5, 2))}
 STATE_MARKS = {"before": "o", "after": "s"}
 BOTH_BRANCHES: tuple[Branch, ...] = ("loading", "unloading")
@@ -99,9 +102,9 @@ def before_after(
         colour, line = STATE_COLOURS[which], STATE_LINES[which]
         strong = np.where(curve.tested, curve.value, np.nan)
         axes.plot(
-            curve.input_torque, strong, linestyle=line, color=colour, linewidth=2.4, zorder=4, label=name
+            curve.input_torque, strong, linestyle=line, color=colour, linewidth=STRONG, zorder=4, label=name
         )
-        axes.plot(curve.input_torque, curve.value, linestyle=line, color=colour, linewidth=0.9, zorder=3.5)
+        axes.plot(curve.input_torque, curve.value, linestyle=line, color=colour, linewidth=THIN, zorder=3.5)
         band = f"95 % band, {name}"
         draw_band(axes, curve.input_torque, curve.low, curve.high, colour=colour, alpha=0.25, label=band)
     axes.set_ylim(bottom=0.0)
@@ -119,10 +122,9 @@ def changes(comparison: Comparison, axes: Axes) -> Axes:
     rows = change_rows(comparison)
     for row, (_, change) in enumerate(rows):
         value, low, high = (PER_CENT * number for number in (change.change, *_tested_ends(change)))
-        axes.errorbar(
-            [value], [row], xerr=[[value - low], [high - value]], fmt=STATE_MARKS["after"], color=INK,
-            markerfacecolor=INK if change.significant else PAPER, markeredgewidth=1.6, markersize=8.0,
-            elinewidth=1.8, capsize=4.0, zorder=4,
+        draw_marks(
+            axes, [value], [row], low=[value - low], high=[high - value], along="x",
+            marker=STATE_MARKS["after"], colour=INK, face=INK if change.significant else PAPER,
         )  # fmt: skip
         axes.annotate(
             "changed" if change.significant else "as before",
@@ -134,7 +136,7 @@ def changes(comparison: Comparison, axes: Axes) -> Axes:
             color=INK if change.significant else MUTED,
             size=TICK_SIZE,
         )
-    axes.axvline(0.0, color=MUTED, linewidth=1.0, zorder=1)
+    level_line(axes, 0.0, along="y")
     axes.set_yticks(range(len(rows)), [label(name) for name, _ in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
     dress(axes, across="change and its interval [% of before]", upward="")

@@ -17,8 +17,10 @@ from diffbench.report.style import (
     DIRECTION_COLOURS,
     GRID,
     INK,
+    MIDDLE,
     PAPER,
     SOURCE_COLOURS,
+    THIN,
     TICK_SIZE,
     dress,
     legend_above,
@@ -46,7 +48,6 @@ FRAME = 1.25  # inch: legend and axis
 CELL = 0.19  # inch: a place of the correlation matrix
 FEWEST_PAIRS = 2
 MOST_ROWS = 15  # of one figure: more would not fit a sheet
-MILLIMETRES = 1e3
 
 
 @dataclass(frozen=True)
@@ -129,11 +130,11 @@ def intervals(characterisation: Characterisation, axes: Axes, *, names: Sequence
                 label=source, zorder=3,
             )  # fmt: skip
     low, high = ([getattr(d, end) for d in shown_here] for end in ("low", "high"))
-    axes.hlines(rows, low, high, color=INK, linewidth=1.2, zorder=4)
+    axes.hlines(rows, low, high, color=INK, linewidth=MIDDLE, zorder=4)
     for ends in (low, high):
-        axes.vlines(ends, rows - THICK / 2, rows + THICK / 2, color=INK, linewidth=1.2, zorder=4)
+        axes.vlines(ends, rows - THICK / 2, rows + THICK / 2, color=INK, linewidth=MIDDLE, zorder=4)
     _clip(axes, shown_here)
-    axes.vlines(0.0, -0.35, len(shown_here) - 0.55, color=INK, linewidth=0.9, zorder=2)
+    axes.vlines(0.0, -0.35, len(shown_here) - 0.55, color=INK, linewidth=THIN, zorder=2)
     for row, doubt in enumerate(shown_here):
         for text, at, side in ((doubt.label, 0.0, "left"), (doubt.value, 1.0, "right")):
             axes.annotate(

@@ -34,8 +34,10 @@ from diffbench.report.style import (
     INK,
     MUTED,
     PAPER,
+    STRONG,
     TICK_SIZE,
     draw_band,
+    draw_marks,
     dress,
     in_ratios,
     legend_above,
@@ -250,22 +252,13 @@ def friction(characterisation: Characterisation, axes: Axes, *, over: Over = "sl
         draw_cells(axes, cells.at, times * cells.value, cells.direction)
     curve = friction_curve(characterisation, over)
     draw_band(axes, curve.at, times * curve.low, times * curve.high, alpha=0.22, label="95 % band")
-    axes.plot(curve.at, times * curve.value, "-", color=INK, linewidth=2.2, zorder=4, label="fitted law")
-    reach = None if scale is None else 1.959964 * scale[1]
-    axes.errorbar(
-        [reference_place(characterisation, over)],
-        [times],
-        yerr=None if reach is None else [reach],
-        fmt="D",
-        color=INK,
-        markerfacecolor=PAPER,
-        markeredgewidth=1.6,
-        markersize=7.0,
-        elinewidth=1.6,
-        capsize=4.0,
-        zorder=6,
-        label="reference" + ("" if reach is None else ", 95 %"),
-    )
+    axes.plot(curve.at, times * curve.value, "-", color=INK, linewidth=STRONG, zorder=4, label="fitted law")
+    reach = None if scale is None else NORMAL_95 * scale[1]
+    side = [reach or 0.0]
+    draw_marks(
+        axes, [reference_place(characterisation, over)], [times], low=side, high=side, marker="D", colour=INK,
+        face=PAPER, zorder=6, label="reference" + ("" if reach is None else ", 95 %"),
+    )  # fmt: skip
     if over == "sliding_speed":
         in_ratios(axes, "x")
     values = times * np.concatenate([curve.value, [] if cells is None else _middle(cells.value)])

@@ -8,7 +8,16 @@ import numpy as np
 
 from diffbench.report.document import Figure, Table, numbers
 from diffbench.report.messages import Say, english
-from diffbench.report.style import INK, MUTED, STATE_COLOURS, TEXT_SIZE, dress
+from diffbench.report.style import (
+    INK,
+    MIDDLE,
+    MUTED,
+    STATE_COLOURS,
+    STRONG,
+    TEXT_SIZE,
+    dress,
+    level_line,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,9 +84,9 @@ def curve_sketch(axes: Axes, *, say: Say = english) -> Axes:
     """Where the words lie on the curve of an invented unit."""
     torque = np.array([-200.0, 0.0, 400.0])
     rising, falling = np.array([140.0, 80.0, 280.0]), np.array([160.0, 80.0, 350.0])
-    axes.plot(torque, rising, "-", color=INK, linewidth=2.2)
-    axes.plot(torque, falling, "--", color=INK, linewidth=1.2)
-    axes.vlines(0.0, 55.0, 105.0, color=STATE_COLOURS["after"], linewidth=1.4)
+    axes.plot(torque, rising, "-", color=INK, linewidth=STRONG)
+    axes.plot(torque, falling, "--", color=INK, linewidth=MIDDLE)
+    axes.vlines(0.0, 55.0, 105.0, color=STATE_COLOURS["after"], linewidth=MIDDLE)
     axes.hlines([55.0, 105.0], -16.0, 16.0, color=STATE_COLOURS["after"], linewidth=2.8)
     axes.plot([200.0, 400.0, 400.0], [180.0, 180.0, 280.0], ":", color=MUTED, linewidth=1.6)
     for letter, at in (
@@ -87,7 +96,7 @@ def curve_sketch(axes: Axes, *, say: Say = english) -> Axes:
         axes.annotate(letter, at, color=INK, size=TEXT_SIZE + 3.0, weight="bold", ha="center", va="center")
     axes.set_xlim(-250.0, 440.0)
     axes.set_ylim(0.0, 380.0)
-    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+    level_line(axes, 0.0, along="y")
     return dress(axes, across=say("input torque [N·m]: coast | drive"), upward=say("locking torque [N·m]"))
 
 

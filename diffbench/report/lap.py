@@ -8,7 +8,7 @@ from diffbench.answers.lap import CornerKept, Day, LapKept, LapResult
 from diffbench.answers.operating_point import Interval
 from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, item, numbers
 from diffbench.report.rounding import number_text
-from diffbench.report.style import INK, MUTED, SCALE_STOPS, dress, legend_above
+from diffbench.report.style import INK, SCALE_STOPS, draw_marks, dress, legend_above, level_line
 from diffbench.report.trackside import interval_cell
 from diffbench.report.wording import printable
 
@@ -204,21 +204,18 @@ def log_and_bench(day: Day, axes: Axes) -> Axes:
             for i, each in parts
             if isinstance(each, Interval) and None not in vars(each).values()
         ]
-        axes.errorbar(
+        draw_marks(
+            axes,
             [i + shift for i, *_ in shown],
             [value for _, value, _, _ in shown],
-            yerr=[
-                [value - low for _, value, low, _ in shown],
-                [high - value for _, value, _, high in shown],
-            ],
-            linestyle="none",
+            low=[value - low for _, value, low, _ in shown],
+            high=[high - value for _, value, _, high in shown],
             marker=marker,
-            color=colour,
-            markerfacecolor=colour if label == "log" else "white",
-            capsize=3.0,
+            colour=colour,
+            face=colour if label == "log" else "white",
             label=label,
         )
-    axes.axhline(100.0, color=MUTED, linewidth=0.8, zorder=1)
+    level_line(axes, 100.0, along="x")
     step = -(-len(told) // MOST_NAMES)
     places = range(0, len(told), step)
     axes.set_xticks(list(places), [told[i][0] for i in places])

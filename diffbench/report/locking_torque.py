@@ -22,12 +22,16 @@ from diffbench.report.style import (
     DIRECTION_LABELS,
     DIRECTION_MARKS,
     INK,
+    MIDDLE,
     MUTED,
     PAPER,
     PART_COLOURS,
+    STRONG,
+    THIN,
     draw_band,
     dress,
     legend_above,
+    level_line,
 )
 from diffbench.results.characterisation import Characterisation, Evidence, FormState
 from diffbench.results.discrepancy import NORMAL_95
@@ -248,7 +252,7 @@ def sweep(
 
 def over_torque(axes: Axes, upward: str, *, columns: int = 2) -> Axes:
     """Dress what was drawn over input torque: the line between coast and drive, labels, legend."""
-    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+    level_line(axes, 0.0, along="y")
     dress(axes, across=INPUT_TORQUE, upward=upward)
     return legend_above(axes, columns=columns)
 
@@ -315,7 +319,7 @@ def residuals(evidence: Evidence, axes: Axes, *, over: str) -> Axes:
             "-s",
             color=INK,
             markersize=4.5,
-            linewidth=1.4,
+            linewidth=MIDDLE,
             markeredgecolor=PAPER,
             markeredgewidth=0.7,
             label="means of bins",
@@ -323,7 +327,7 @@ def residuals(evidence: Evidence, axes: Axes, *, over: str) -> Axes:
         )
         reach = max(float(np.max(np.abs(residual[kept]))) * 1.08, noise * 1.3)
         axes.set_ylim(-reach, reach)
-    axes.axhline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+    level_line(axes, 0.0, along="x")
     dress(axes, across=RESIDUAL_AXES[over], upward="measured less model [N·m]")
     return legend_above(axes)
 
@@ -430,7 +434,7 @@ def _draw_law(axes: Axes, locking_map: LockingMap, speed_difference: float, temp
         if law is not None:
             label = "by the law" if branch == "loading" else None
             line = BRANCH_LINES[branch]
-            axes.plot(torque, law, line, color=MUTED, linewidth=0.9, zorder=3.2, label=label)
+            axes.plot(torque, law, line, color=MUTED, linewidth=THIN, zorder=3.2, label=label)
 
 
 def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
@@ -443,7 +447,7 @@ def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
             tested,
             BRANCH_LINES[branch],
             color=INK,
-            linewidth=2.2,
+            linewidth=STRONG,
             label=f"map, {branch}",
             zorder=4,
         )
@@ -454,7 +458,7 @@ def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
             curve.value,
             BRANCH_LINES[branch],
             color=INK,
-            linewidth=0.9,
+            linewidth=THIN,
             zorder=3.5,
             label="map, not tested" if first else None,
         )

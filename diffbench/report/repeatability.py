@@ -17,7 +17,7 @@ from diffbench.report.document import (
     numbers,
 )
 from diffbench.report.rounding import interval_text, number_text, with_unit
-from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, dress, legend_above
+from diffbench.report.style import INK, PAPER, STATE_COLOURS, dress, legend_above, level_line
 from diffbench.report.wording import label, printable
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ def deviations(result: Repeatability, axes: Axes) -> Axes:
             off, [row] * len(off), "o", color=INK, markerfacecolor=PAPER, markersize=6.0,
             markeredgewidth=1.4, zorder=4, label="_" if row else "a visit",
         )  # fmt: skip
-    axes.axvline(0.0, color=MUTED, linewidth=1.0, zorder=1)
+    level_line(axes, 0.0, along="y")
     axes.set_yticks(range(len(names)), [label(name) for name in names])
     axes.set_ylim(len(names) - 0.4, -0.6)
     dress(axes, across="off the mean [%]", upward="")

@@ -190,7 +190,6 @@ def _hung(axes: Axes, scales: tuple[Scale, Scale], inner: Box) -> list[list[floa
                 *(half - (1.0 - at) * high for at, half in up), LINE * upward.size * bool(upward.shared), 0.0
             ),
         ],
-        [0.0, 0.0, 0.0, LINE * upward.size if upward.shared else 0.0],
     ]
 
 

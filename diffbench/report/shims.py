@@ -13,7 +13,17 @@ from diffbench.definitions import parts_of
 from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, items, numbers
 from diffbench.report.judgement import CAUTIONS, DEFER
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_uncertainty
-from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, dress, legend_above
+from diffbench.report.style import (
+    INK,
+    MIDDLE,
+    MUTED,
+    PAPER,
+    STATE_COLOURS,
+    TICK_SIZE,
+    draw_marks,
+    dress,
+    legend_above,
+)
 from diffbench.report.wording import limit_text, names_by_build, printable
 from diffbench.results.characterisation import BuildFacts, Characterisation, Parameter
 
@@ -106,9 +116,9 @@ def advised_shims(result: ShimAdvice, axes: Axes) -> Axes:
     x = np.array([MILLIMETRES * c.shim_m for c in stock])
     y = np.array([c.preload_torque_Nm for c in stock])
     reach = np.array([[c.preload_torque_Nm - c.low_Nm, c.high_Nm - c.preload_torque_Nm] for c in stock]).T
-    axes.errorbar(
-        x, y, yerr=reach, fmt="o", color=STATE_COLOURS["before"], markerfacecolor=PAPER, markersize=7.0,
-        markeredgewidth=1.6, elinewidth=1.6, capsize=4.0, label="in stock, 95 % of assemblies", zorder=3,
+    draw_marks(
+        axes, x, y, low=reach[0], high=reach[1], colour=STATE_COLOURS["before"], face=PAPER,
+        label="in stock, 95 % of assemblies", zorder=3,
     )  # fmt: skip
     best = result.advised
     axes.plot(
@@ -120,7 +130,7 @@ def advised_shims(result: ShimAdvice, axes: Axes) -> Axes:
         [rung.preload_torque_Nm for rung in result.rungs], "s", color=INK, markersize=6.0, label="measured",
         zorder=4,
     )  # fmt: skip
-    axes.axhline(result.target_Nm, color=INK, linewidth=1.2, linestyle="--", label="target")
+    axes.axhline(result.target_Nm, color=INK, linewidth=MIDDLE, linestyle="--", label="target")
     for i, limit in enumerate(result.limits_Nm or ()):
         axes.axhline(limit, color=STATE_COLOURS["after"], linewidth=1.8, label="_" if i else "limits")
     dress(axes, across="shim [mm]", upward="preload torque [N·m]")
@@ -195,10 +205,9 @@ def shim_ladder(
         axes.axhspan(
             *limits, color=MUTED, alpha=0.18, linewidth=0, zorder=0.5, label="limits of the build sheet"
         )
-    axes.plot(shims, values, "-", color=INK, linewidth=1.4, zorder=3)
-    axes.errorbar(
-        shims, values, yerr=np.stack([values - low, high - values]), fmt="o", color=STATE_COLOURS["before"],
-        markersize=8.0, markeredgecolor=PAPER, elinewidth=2.0, capsize=5.0, capthick=1.6, zorder=4,
+    axes.plot(shims, values, "-", color=INK, linewidth=MIDDLE, zorder=3)
+    draw_marks(
+        axes, shims, values, low=values - low, high=high - values, colour=STATE_COLOURS["before"], edge=PAPER,
         label="measured, 95 % interval",
     )  # fmt: skip
     _name_rates(axes, shims, values)

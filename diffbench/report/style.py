@@ -66,6 +66,8 @@ LIGHT_LABEL = "#f8f8f4"
 #: Of text [points]; on a telephone of 390 px the smallest is 11 px in a figure of the narrow sizes.
 TEXT_SIZE = 10.5
 TICK_SIZE = 10.0
+#: Widths of curves [points]: what is tested and while loading, what stands beside it, and what is beyond.
+STRONG, MIDDLE, THIN = 2.2, 1.2, 0.9
 #: Room in a legend, of its text's size.
 LEGEND = {"handlelength": 1.9, "columnspacing": 1.4, "handletextpad": 0.6, "borderpad": 0.4}
 
@@ -107,6 +109,29 @@ def draw_band(
     axes.fill_between(
         at, low, high, facecolor=(colour, alpha), edgecolor=colour, linewidth=0.6, zorder=3, label=label
     )
+
+
+def draw_marks(
+    axes: Axes, x: ArrayLike, y: ArrayLike, *, low: ArrayLike, high: ArrayLike,
+    along: Literal["x", "y"] = "y", marker: str = "o", colour: str, face: str | None = None,
+    edge: str | None = None, label: str | None = None, zorder: float = 4.0,
+) -> None:  # fmt: skip
+    """Marks with the interval of each, from so far below to so far above it along an axis: of one size in all
+    figures, filled unless ``face`` says otherwise."""
+    import numpy as np
+
+    reach = np.stack([np.asarray(low, dtype=float), np.asarray(high, dtype=float)])
+    axes.errorbar(
+        x, y, xerr=reach if along == "x" else None, yerr=reach if along == "y" else None, linestyle="none",
+        marker=marker, color=colour, markerfacecolor=face or colour, markeredgecolor=edge or colour,
+        markersize=7.0, markeredgewidth=1.6, elinewidth=1.6, capsize=4.0, zorder=zorder, label=label,
+    )  # fmt: skip
+
+
+def level_line(axes: Axes, at: float, *, along: Literal["x", "y"]) -> None:
+    """A thin line at a value that parts what is drawn, as zero does, behind everything: along an axis."""
+    draw = axes.axhline if along == "x" else axes.axvline
+    draw(at, color=MUTED, linewidth=0.8, zorder=1)
 
 
 def legend_above(axes: Axes, *, columns: int = 2, handles: Sequence[Artist] | None = None) -> Axes:

@@ -14,7 +14,16 @@ from diffbench.answers.rebuild import Compared
 from diffbench.report.document import WIDE, Block, Document, Literally, Section, Sentence, bare, numbers
 from diffbench.report.document import Figure as PageFigure
 from diffbench.report.rounding import interval_text, number_text
-from diffbench.report.style import INK, MUTED, SCALE_STOPS, TICK_SIZE, dress, legend_above
+from diffbench.report.style import (
+    INK,
+    MUTED,
+    SCALE_STOPS,
+    TICK_SIZE,
+    draw_marks,
+    dress,
+    legend_above,
+    level_line,
+)
 from diffbench.report.wording import printable
 from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.locking_map import Branch, LockingMap, Reading
@@ -175,7 +184,7 @@ def kept(result: CornerEntry, axes: Axes) -> Axes:
     % is a locked axle, the one at 100 % an open differential."""
     _marks(result, axes, lambda phase: phase.share_kept, 100.0)
     for level, text in ((0.0, "locked"), (100.0, "open")):
-        axes.axhline(level, color=MUTED, linewidth=0.8, zorder=1)
+        level_line(axes, level, along="x")
         axes.annotate(
             text,
             (1.0, level),
@@ -258,29 +267,16 @@ def _marks(result: CornerEntry, axes: Axes, of: Callable[[PhaseResult], Interval
         )
         measured = rung.predicted is None
         colour = INK if measured else _colour(predicted.index(i), len(predicted))
-        axes.errorbar(
+        draw_marks(
+            axes,
             middle + shift,
             value,
-            yerr=np.stack([np.maximum(value - low, 0.0), np.maximum(high - value, 0.0)]),
-            linestyle="none",
+            low=np.maximum(value - low, 0.0),
+            high=np.maximum(high - value, 0.0),
             marker=MARKS[i % len(MARKS)],
-            markersize=7.0 if measured else 6.5,
-            color=colour,
-            markerfacecolor=colour if measured else "white",
-            markeredgewidth=1.5,
-            elinewidth=1.4,
-            capsize=3.0,
+            colour=colour,
+            face=colour if measured else "white",
             zorder=5 if measured else 4,
-        )
-        axes.plot(
-            [],
-            [],
-            linestyle="none",
-            marker=MARKS[i % len(MARKS)],
-            markersize=7.0,
-            color=colour,
-            markerfacecolor=colour if measured else "white",
-            markeredgewidth=1.5,
             label=printable(rung.label),
         )
     axes.set_xticks(middle, names)

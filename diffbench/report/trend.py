@@ -12,7 +12,18 @@ from diffbench.report.document import WIDE, Document, Section, Sentence, Table, 
 from diffbench.report.document import Figure as PageFigure
 from diffbench.report.judgement import measured_text, state_sentences
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
-from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
+from diffbench.report.style import (
+    DIRECTION_COLOURS,
+    INK,
+    MIDDLE,
+    MUTED,
+    PAPER,
+    THIN,
+    draw_marks,
+    dress,
+    legend_above,
+    level_line,
+)
 from diffbench.report.wording import humanised, label, printable
 from diffbench.trend import Axis, Course, Trend
 from diffbench.trend.courses import FRICTION
@@ -273,18 +284,7 @@ def course(course: Course, axes: Axes) -> Axes:
     _line(course, axes, scale)
     _average(course, axes, x)
     half = np.array([1.96 * (point.u_visit or 0.0) for point in course.series.points])
-    axes.errorbar(
-        x,
-        y,
-        yerr=half,
-        fmt="o",
-        color=RECORD,
-        markersize=5.5,
-        capsize=2.5,
-        linewidth=1.0,
-        zorder=6,
-        label="record",
-    )
+    draw_marks(axes, x, y, low=half, high=half, colour=RECORD, zorder=6, label="record")
     if course.crossing is not None:
         axes.axhline(
             course.crossing.limit, color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)), label="lower limit"
@@ -302,8 +302,8 @@ def sums(course: Course, axes: Axes) -> Axes:
     assert charts is not None
     points = course.series.points[charts.baseline :]
     x = [point.x * _scale(course.series.axis) for point in points]
-    axes.plot(x, charts.up, "-^", color=RECORD, linewidth=1.2, markersize=4.5, label="upward sum")
-    axes.plot(x, -charts.down, "-v", color=AVERAGE, linewidth=1.2, markersize=4.5, label="downward sum")
+    axes.plot(x, charts.up, "-^", color=RECORD, linewidth=MIDDLE, markersize=4.5, label="upward sum")
+    axes.plot(x, -charts.down, "-v", color=AVERAGE, linewidth=MIDDLE, markersize=4.5, label="downward sum")
     for side in (-1.0, 1.0):
         axes.axhline(
             side * charts.decision,
@@ -312,7 +312,7 @@ def sums(course: Course, axes: Axes) -> Axes:
             linestyle="--",
             label="decision limit" if side > 0 else None,
         )
-    axes.axhline(0.0, color=GRID, linewidth=0.8, zorder=1)
+    level_line(axes, 0.0, along="x")
     dress(axes, across=ACROSS[course.series.axis], upward="sums [standard deviations]")
     return legend_above(axes, columns=2)
 
@@ -362,7 +362,7 @@ def _line(course: Course, axes: Axes, scale: float) -> None:
     axes.fill_between(x * scale, low, high, color=RECORD, alpha=0.14, linewidth=0, label="next record, 95 %")
     known = x <= places[-1]
     axes.plot(x[known] * scale, line.at(x[known]), color=INK, linewidth=1.5, label="line")
-    axes.plot(x[~known] * scale, line.at(x[~known]), color=INK, linewidth=1.2, linestyle="--")
+    axes.plot(x[~known] * scale, line.at(x[~known]), color=INK, linewidth=MIDDLE, linestyle="--")
 
 
 def _average(course: Course, axes: Axes, x: np.ndarray) -> None:
@@ -371,7 +371,7 @@ def _average(course: Course, axes: Axes, x: np.ndarray) -> None:
         return
     watched = x[charts.baseline :]
     axes.plot(
-        watched, charts.average, "-D", color=AVERAGE, linewidth=1.2, markersize=3.5, label="moving average"
+        watched, charts.average, "-D", color=AVERAGE, linewidth=MIDDLE, markersize=3.5, label="moving average"
     )
     axes.plot(
         watched,
@@ -379,11 +379,11 @@ def _average(course: Course, axes: Axes, x: np.ndarray) -> None:
         color=AVERAGE,
         marker="_",
         markersize=7,
-        linewidth=0.9,
+        linewidth=THIN,
         linestyle=":",
         label="its control limits",
     )
-    axes.plot(watched, charts.high, color=AVERAGE, marker="_", markersize=7, linewidth=0.9, linestyle=":")
+    axes.plot(watched, charts.high, color=AVERAGE, marker="_", markersize=7, linewidth=THIN, linestyle=":")
 
 
 def _way(course: Course, axes: Axes, scale: float) -> None:

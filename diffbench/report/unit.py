@@ -22,7 +22,17 @@ from diffbench.report.judgement import judged, name_text, three_digits
 from diffbench.report.messages import Say, english, say_in
 from diffbench.report.page import page_of
 from diffbench.report.rounding import number_text, with_uncertainty, with_unit
-from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, dress, legend_above
+from diffbench.report.style import (
+    INK,
+    MIDDLE,
+    MUTED,
+    PAPER,
+    STATE_COLOURS,
+    TICK_SIZE,
+    draw_marks,
+    dress,
+    legend_above,
+)
 from diffbench.report.wording import printable
 from diffbench.results.characterisation import BuildFacts, Characterisation
 from diffbench.results.locking_map import LockingMap
@@ -204,10 +214,9 @@ def time_line(life: Life, axes: Axes, *, quantity: str, unit: str, say: Say = en
     points = [(one, point) for one in life.seen if (point := _point(one, quantity)) is not None]
     days = np.array([_days(point.day) for _, point in points])
     values = np.array([[point.value, point.low, point.high] for _, point in points])
-    axes.errorbar(
-        days, values[:, 0], yerr=np.stack([values[:, 0] - values[:, 1], values[:, 2] - values[:, 0]]),
-        fmt="o", color=STATE_COLOURS["before"], markersize=7.0, markeredgecolor=PAPER, elinewidth=1.8,
-        capsize=4.0, label=say("measured, 95 % interval"), zorder=4,
+    draw_marks(
+        axes, days, values[:, 0], low=values[:, 0] - values[:, 1], high=values[:, 2] - values[:, 0],
+        colour=STATE_COLOURS["before"], edge=PAPER, label=say("measured, 95 % interval"),
     )  # fmt: skip
     told = [say.number(distance_text(one.visit.fact.distance_m)) for one, _ in points]
     _write_distances(axes, told, days, values, [point.limits for _, point in points])
@@ -294,7 +303,7 @@ def _draw_rebuilds(axes: Axes, life: Life, words: str) -> None:
     ]
     for i, day in enumerate(rebuilt):
         axes.axvline(
-            _days(day), color=INK, linewidth=1.2, linestyle=(0, (2, 2)), zorder=2,
+            _days(day), color=INK, linewidth=MIDDLE, linestyle=(0, (2, 2)), zorder=2,
             label=words if i == 0 else "_",
         )  # fmt: skip
 

@@ -9,7 +9,15 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning import ConditionedRun, condition
-from diffbench.conditioning.bench import Tare, at_cells, at_samples, chains_of, needed_torques, sources
+from diffbench.conditioning.bench import (
+    Tare,
+    at_cells,
+    at_samples,
+    chains_of,
+    loop,
+    needed_torques,
+    sources,
+)
 from diffbench.conditioning.samples import take
 from diffbench.documents import Rig
 from diffbench.recording import Recording
@@ -264,3 +272,16 @@ def test_the_lag_of_a_temperature_is_taken_off(
     np.testing.assert_allclose(cells.oil[inner], 50.0 + 0.05 * cells.time[inner], atol=0.02)
     # the zero's own, and 5 s at 0.05 K/s
     assert visit.temperature_u == pytest.approx(float(np.hypot(0.3, 0.25)), rel=0.05)
+
+
+def test_a_loop_is_a_lens_over_each_cycle(triangle_of: Callable[..., Array]) -> None:
+    """Twenty elements that slip at loads up to half of the span: one in the middle of the widest cycle,
+    nothing at its turns; over a cycle of half the span a quarter. A reading that stands has none."""
+    time = np.arange(4001) / 100.0
+    wide = loop(triangle_of(time, -100.0, 300.0, 20.0))
+    # after the first cycle: at a turn, on the way up, at the other turn, on the way down; it stays behind
+    assert wide[[2000, 2500, 3000, 3500]] == pytest.approx([0.0, -1.0, 0.0, 1.0], abs=6e-3)
+    small = np.concatenate([triangle_of(time, -100.0, 300.0, 20.0), triangle_of(time, -100.0, 100.0, 20.0)])
+    up, down = loop(small)[4001 + 2500], loop(small)[4001 + 3500]
+    assert 0.5 * (down - up) == pytest.approx(0.25, abs=0.01)
+    assert loop(np.full(7, 40.0)).tolist() == [0.0] * 7

@@ -201,3 +201,14 @@ def test_a_wobble_about_zero_passes_nowhere() -> None:
     np.testing.assert_allclose(
         course(40.0 * (time - 5.03) + rng.normal(0.0, 0.1, time.size)), [5.03], atol=0.01
     )
+
+
+def test_a_turn_before_anything_is_kept_cuts_no_cell(ideal: Ideal, conditioned: RunOf) -> None:
+    """A speed that is missing up to 6 s, beyond the first turn at 5 s: the cells at the end are whole."""
+    time, channels = ideal(noise=0.0)
+    plain = conditioned(time, channels).cells
+    channels["left_speed"] = np.where(time < 6.0, np.nan, channels["left_speed"])
+    later = conditioned(time, channels).cells
+    assert later.time[0] > 6.0
+    kept = plain.time > 7.0
+    assert later.count[-int(kept.sum()) :].tolist() == plain.count[kept].tolist()

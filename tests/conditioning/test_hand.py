@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import chi2, norm, t
 
 from diffbench.conditioning import ConditionedVisit, Friction, hand_readings
 from diffbench.conditioning.hand import scatter_of, step_of
@@ -405,3 +406,209 @@ def test_the_step_of_a_scale_is_what_all_readings_are_multiples_of(digits: float
     shown = np.round(values / digits) * digits if digits else values
     assert step_of(shown) == pytest.approx(digits, abs=1e-9)
     assert step_of(np.array([0.0, 0.0, 7.5])) == 0.0
+
+
+def border(told: Callable[[float], bool], low: float, high: float) -> float:
+    """Where something that is not so at the one end and is at the other becomes so."""
+    assert not told(low)
+    assert told(high)
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if told(middle) else (middle, high)
+    return high
+
+
+def test_a_reading_is_doubtful_beyond_what_chance_does_in_a_thousand_files() -> None:
+    """Where 3 % is stated, of twenty readings: |r/r̄ − 1| over 0.03 √(5/6) is the normal deviate that one of
+    twenty passes either way by a chance of a thousandth."""
+    groups = [[*range(6)], [*range(6, 20)]]
+
+    def readings_of(factor: float) -> np.ndarray:
+        return np.concatenate([[40.0 * factor], np.full(5, 40.0), np.full(14, 90.0)])
+
+    at = border(lambda f: bool(scatter_of(readings_of(f), groups, stated=0.03, step=0.0).doubtful), 1.0, 2.0)
+    off = at / ((at + 5.0) / 6.0) - 1.0
+    assert off / (0.03 * np.sqrt(5.0 / 6.0)) == pytest.approx(norm.isf(1e-3 / 40.0), rel=1e-9)
+    found = scatter_of(readings_of(1.5), groups, stated=0.03, step=0.0)
+    # named with the mean of the others, by which it is off
+    assert found.doubtful == {0: pytest.approx(40.0)}
+    assert found.sigma[0] == pytest.approx(20.0)
+    assert found.sigma[1] == pytest.approx(0.03 * 40.0)
+
+
+@pytest.mark.parametrize(("repeats", "within"), [(4, 0.06), (14, 0.01), (40, 0.002)])
+def test_a_reading_is_held_against_its_repeats_by_student_s_t(repeats: int, within: float) -> None:
+    """Externally studentised: its own deviation is left out of the scatter of two groups, one of its
+    degrees of freedom with it; of n readings t at a thousandth over 2 n."""
+    pattern = 1.0 + 0.02 * np.array([1.0, -1.0])
+    level = np.concatenate([50.0 * np.resize(pattern, repeats), 90.0 * np.resize(pattern, repeats)])
+    groups = [[*range(repeats)], [*range(repeats, 2 * repeats)]]
+
+    def readings_of(factor: float) -> np.ndarray:
+        return np.concatenate([[50.0 * factor], level[1:]])
+
+    at = border(lambda f: bool(scatter_of(readings_of(f), groups, stated=None, step=0.0).doubtful), 1.02, 3.0)
+    torque = readings_of(at)
+    off = [torque[rows] / torque[rows].mean() - 1.0 for rows in groups]
+    square, apart = float(sum((part**2).sum() for part in off)), float(off[0][0] ** 2) / (1.0 - 1.0 / repeats)
+    freedom = 2.0 * (repeats - 1)
+    distance = np.sqrt(apart * (freedom - 1.0) / (square - apart))
+    assert distance == pytest.approx(t.isf(1e-3 / (4.0 * repeats), freedom - 1.0), rel=within)
+
+
+def test_of_two_that_differ_nobody_knows_which() -> None:
+    """Nor of fewer than six degrees of freedom in all, where no scatter is stated; and two steps of a
+    scale are never far."""
+    pair = np.array([40.0, 80.0, *np.full(6, 90.0 + 1.0), 89.0])
+    assert scatter_of(pair, [[0, 1], [*range(2, 9)]], stated=0.01, step=0.0).doubtful == {}
+    # seven of one kind are six degrees of freedom, six are five
+    steady = np.array([70.0, 50.0, 50.1, 49.9, 50.05, 49.95, 50.02])
+    for count, told in ((7, True), (6, False)):
+        found = scatter_of(steady[:count], [[*range(count)]], stated=None, step=0.0)
+        assert bool(found.doubtful) is told
+    coarse = np.array([40.0, 40.0, 40.0, 40.0, 40.0, 44.0])
+    # 3.33 N·m off the mean of all
+    assert scatter_of(coarse, [[*range(6)]], stated=0.01, step=1.67).doubtful == {}
+    assert scatter_of(coarse, [[*range(6)]], stated=0.01, step=1.66).doubtful == {5: pytest.approx(40.0)}
+
+
+def test_at_most_a_tenth_of_the_readings_are_doubtful() -> None:
+    """Or one, of fewer than ten: more are no accidents. The farthest first."""
+    for count, many in ((9, 1), (19, 1), (20, 2), (30, 3)):
+        torque = np.full(count, 40.0)
+        torque[:4] = [90.0, 80.0, 70.0, 60.0]
+        found = scatter_of(torque, [[*range(count)]], stated=0.01, step=0.0)
+        assert sorted(found.doubtful) == list(range(many))
+
+
+@pytest.mark.parametrize(("repeats", "within"), [(4, 0.018), (8, 0.009), (21, 0.004)])
+def test_repeats_scatter_by_more_than_is_stated_beyond_chance(repeats: int, within: float) -> None:
+    """χ² of n − 1 degrees of freedom at a thousandth, the nearer the more there are; the rounding of a
+    scale counts beside what is stated."""
+    pattern = np.resize(np.array([1.0, -1.0]), repeats)
+    pattern = pattern - pattern.mean()
+
+    for step in (0.0, 3.0):
+
+        def beyond(size: float, step: float = step) -> bool:
+            found = scatter_of(40.0 * (1.0 + size * pattern), [[*range(repeats)]], stated=0.02, step=step)
+            return found.relative != 0.02
+
+        size = border(beyond, 0.001, 0.3)
+        square = float(((size * pattern) ** 2).sum())
+        allowed = 0.02**2 + (step / np.sqrt(12.0) / 40.0) ** 2
+        assert square / allowed == pytest.approx(chi2.isf(1e-3, repeats - 1.0), rel=within)
+
+
+def test_how_the_scatter_is_known_is_told() -> None:
+    """By the rig, by repeats, by few of them beside what hands do, or by that alone."""
+    none = scatter_of(np.array([40.0]), [[0]], stated=None, step=0.0)
+    assert (none.relative, none.freedom) == (0.03, 4.0)
+    assert none.told == "3 % of the reading, as too little repeats (common practice, no source)"
+    stated = scatter_of(np.array([40.0]), [[0]], stated=0.012, step=0.0)
+    assert (stated.relative, stated.freedom, stated.told) == (
+        0.012,
+        np.inf,
+        "stated for one reading in the rig",
+    )
+    # 40 ± 4 N·m: two deviations of a tenth, one degree of freedom beside four of 3 %
+    few = scatter_of(np.array([44.0, 36.0]), [[0, 1]], stated=None, step=0.0)
+    both = np.sqrt((4.0 * 0.03**2 + 2.0 * 0.1**2) / 5.0)
+    assert (few.relative, few.freedom) == (pytest.approx(both), 5.0)
+    assert few.told == "6.9 % of the reading, as few repeats show"
+    calm = scatter_of(np.array([40.4, 39.6]), [[0, 1]], stated=None, step=0.0)
+    assert (calm.relative, calm.freedom) == (0.03, 4.0)
+    pooled = scatter_of(np.array([40.4, 39.6, 40.4, 39.6]), [[0, 1, 2, 3]], stated=None, step=0.0)
+    assert (pooled.relative, pooled.freedom) == (pytest.approx(0.01 * np.sqrt(4.0 / 3.0)), 3.0)
+    assert pooled.told == "pooled over all repeats, 3 degrees of freedom"
+    alike = scatter_of(np.full(4, 40.0), [[0, 1, 2, 3]], stated=None, step=0.0)
+    assert (alike.relative, alike.freedom) == (0.03, 4.0)
+    assert (
+        alike.told
+        == "3 % of the reading for repeats together, as they are all alike (common practice, no source)"
+    )
+    # four worth one: two of the scatter each
+    assert alike.sigma.tolist() == pytest.approx([2.0 * 0.03 * 40.0] * 4)
+
+
+def test_no_reading_is_better_than_a_thousandth() -> None:
+    """However alike its repeats are, but for a step of the scale."""
+    nearly = scatter_of(np.array([40.0, 40.0, 40.0, 40.0001]), [[0, 1, 2, 3]], stated=None, step=0.0)
+    assert nearly.sigma.tolist() == pytest.approx([0.04] * 4, rel=1e-5)
+
+
+def test_rounding_is_the_same_in_repeats_that_scatter_by_less_than_a_step() -> None:
+    """Of scatter σ the share e^(−4π²σ²/s²) of s²/12: 4 repeats of 40 N·m within 1 %, a step of 2 N·m. Repeats
+    hold their rounding already: 0.4² · 4/3 − 4/12 N²·m² is less than nothing."""
+    stated = scatter_of(np.full(4, 40.0), [[0, 1, 2, 3]], stated=0.01, step=2.0)
+    same = np.exp(-4.0 * np.pi**2 * 0.4**2 / 4.0)
+    assert stated.sigma.tolist() == pytest.approx([np.sqrt(0.16 + 4.0 / 12.0 * (1.0 + 3.0 * same))] * 4)
+    pooled = scatter_of(np.array([44.0, 40.0, 36.0, 40.0]), [[0, 1, 2, 3]], stated=None, step=2.0)
+    hand = 32.0 / 3.0 - 4.0 / 12.0  # the repeats' own variance, less the rounding in it
+    same = np.exp(-4.0 * np.pi**2 * hand / 4.0)
+    assert pooled.sigma.tolist() == pytest.approx([np.sqrt(hand + 4.0 / 12.0 * (1.0 + 3.0 * same))] * 4)
+
+
+@pytest.mark.parametrize(
+    ("values", "step"),
+    [
+        ([11.0, 26.0, 30.0], 1.0),
+        ([12.5, 17.5, 40.0], 2.5),
+        ([7.5, 7.5, 7.5], 0.0),
+        ([4.0, 4.0, 10.0], 2.0),
+        # ten times what conversions leave, a hundred-thousandth of the largest: 0.00425 of 42.5
+        ([42.5012, 42.5055], 0.0043),
+        ([42.4998, 42.504], 0.0),
+    ],
+)
+def test_the_step_of_a_scale_by_hand(values: list[float], step: float) -> None:
+    """The largest that all are multiples of, from nothing on."""
+    assert step_of(np.array(values)) == pytest.approx(step, abs=2e-4)
+
+
+def test_what_is_told_of_repeats_is_told_word_for_word(rig_of: RigOf, readings: RecordingOf) -> None:
+    """Which kind, by how much, from where to where, and what to do."""
+
+    def told(values: list[float], kinds: list[str] | str = "running", **keys: object) -> dict[str, Any]:
+        visit = condition(rig_of(FREE, turning_torque=WRENCH | keys), readings(values, reading=kinds))
+        return {f.name: f for f in visit.findings if f.name != "temperature not read"}
+
+    again = "Take each kind five times, each from rest, and write every one down as it was read."
+    single = told([42.5])["readings not repeated"]
+    assert single.evidence == "No kind of reading was taken twice."
+    assert single.effect == (
+        "A slip of the pen or of the hand would not show; how much a reading scatters is as is common."
+    )
+    assert single.mend == again
+    assert told([42.5], u_reading=0.02)["readings not repeated"].effect.endswith("scatters is as stated.")
+    alike = told([42.5] * 4)["repeats all alike"]
+    assert alike.evidence == "3 repeats differ from none of their kind in any digit."
+    assert alike.effect == "They are worth one reading a kind, to 3 % (common practice, no source)."
+    assert alike.mend == f"State resolution in [channel.turning_torque] if the scale is so coarse. {again}"
+    scale = told([11.0] * 3 + [26.0] * 3, ["running"] * 3 + ["breakaway"] * 3)["repeats all alike"]
+    assert scale.effect == (
+        "They are worth what the step of the scale leaves, which all readings together show."
+    )
+    assert told([42.5] * 3) == {}  # two degrees of freedom say nothing
+    kinds = ["running"] * 4 + ["breakaway"] * 4
+    apart = told([40.0, 41.0, 40.0, 41.0, 70.0, 100.0, 70.0, 100.0], kinds)["repeats far apart"]
+    share = np.sqrt((4 * (0.5 / 40.5) ** 2 + 4 * (15.0 / 85.0) ** 2) / 6.0)
+    assert apart.evidence == (
+        f"Repeats scatter by {100 * share:.3g} % of the reading: from 70 to 100 N·m here."
+    )
+    assert apart.where == f"sweep.csv ({FREE}, forward, breakaway)"
+    assert apart.mend == f"Look for a decimal point, a unit or a kind that was mistaken. {again}"
+    stated = told([40.0, 48.0] * 4, u_reading=0.02)["repeats far apart"]
+    assert stated.evidence == (
+        f"Repeats scatter by {100 * np.sqrt(8.0 / 7.0) / 11.0:.3g} % of the reading, and 2 % is stated: "
+        f"from 40 "
+        "to 48 N·m here."
+    )
+    # 8 % is the border
+    for size, found in ((0.0692, False), (0.0694, True)):
+        values = [40.0 * (1.0 + size * sign) for sign in (1, -1, 1, -1)]
+        assert bool(told(values)) is found
+    slip = told([42.0, 42.4, 41.7, 420.0, 42.2, 41.9, 42.1, 42.3])["doubtful reading"]
+    assert slip.where == "sweep.csv, reading 4"
+    assert slip.evidence.startswith("It is 420 N·m, its repeats are 42.09 N·m and scatter by ")
+    assert slip.effect == "It counts as little as it is off."

@@ -19,9 +19,11 @@ PURE = {
     # samples in, samples out: noise, spikes and means; what slips; turns of a sweep; torque through its chain
     "diffbench.conditioning.bench",
     "diffbench.conditioning.course",
+    "diffbench.conditioning.findings",  # sentences
     "diffbench.conditioning.hand",  # how readings scatter, by the GUM's example
     "diffbench.conditioning.samples",
     "diffbench.conditioning.smoothing",
+    "diffbench.conditioning.wiring",  # shares and slopes that tell signs and flanks
     # columns kept for when they are asked for, a text cut into blocks, and blocks of a file that chain
     "diffbench.readers.on_demand",
     "diffbench.readers.text",
@@ -59,8 +61,12 @@ PURE = {
     # the numbers behind the figures: functions of a result and its map alone
     "diffbench.report.doubt",
     "diffbench.report.friction",
+    "diffbench.report.lap",  # answers in words, tables and drawings
     "diffbench.report.locking_torque",
     "diffbench.report.map_contours",
+    "diffbench.report.trackside",
+    "diffbench.report.trend",
+    "diffbench.report.wanted",
     "diffbench.answers.differences",  # Holm's weighted tests, and what the tables of the normal say
     "diffbench.answers.observation",  # a record in, what is judged of it out; means and alikeness by hand
     "diffbench.answers.joint",  # sums of quantities and their covariance, by matrices of a few numbers

@@ -23,15 +23,23 @@ from diffbench.report.style import (
     GRID,
     INK,
     LIGHT_LABEL,
+    MIDDLE,
     MUTED,
     PAPER,
     PART_COLOURS,
     SCALE_STOPS,
     SOURCE_COLOURS,
     STATE_COLOURS,
+    STRONG,
+    TEXT_SIZE,
+    THIN,
+    TICK_SIZE,
+    draw_band,
+    draw_marks,
     dress,
     gain_scale,
     legend_above,
+    level_line,
     scale,
 )
 
@@ -182,3 +190,50 @@ def test_lines_of_a_map_stand_out_from_the_areas_beside_them(
     for i, line in enumerate(lines):
         for shade in shades[max(i - 1, 0) : i + 1]:
             assert vision.contrast(line, to_hex(shade)) >= 3.0, (i, line)
+
+
+def test_marks_and_lines_are_of_one_size_in_all_figures() -> None:
+    """As agreed, in points: marks of 7 with an edge of 1.6, bars of 1.6 with caps of 4 to either side, thin
+    lines of 0.8 behind everything, limits of a band of 0.6 over it; text of 10.5, of ticks and legends 10."""
+    axes = Figure().add_subplot()
+    draw_marks(
+        axes, [1.0, 2.0], [5.0, 7.0], low=[0.5, 1.0], high=[2.0, 3.0], colour=INK, face=PAPER, label="seen"
+    )
+    draw_marks(
+        axes, [5.0], [1.0], low=[0.5], high=[2.0], along="x", marker="s", colour=INK, edge=GRID, zorder=6.0
+    )
+    (marks, caps, (bars,)), (other, others, (across,)) = (container.lines for container in axes.containers)
+    assert (marks.get_markersize(), marks.get_markeredgewidth(), marks.get_linestyle()) == (7.0, 1.6, "None")
+    assert (marks.get_marker(), marks.get_markerfacecolor(), marks.get_markeredgecolor()) == ("o", PAPER, INK)
+    assert [cap.get_markersize() for cap in caps] == [8.0, 8.0]
+    assert bars.get_linewidth().tolist() == [1.6]
+    assert [segment.tolist() for segment in bars.get_segments()] == [
+        [[1.0, 4.5], [1.0, 7.0]], [[2.0, 6.0], [2.0, 10.0]],
+    ]  # fmt: skip
+    assert [segment.tolist() for segment in across.get_segments()] == [[[4.5, 1.0], [7.0, 1.0]]]
+    assert (other.get_marker(), other.get_markerfacecolor(), other.get_markeredgecolor()) == ("s", INK, GRID)
+    assert (bars.get_zorder(), across.get_zorder(), len(others)) == (4.0, 6.0, 2)
+    assert marks.get_zorder() > 4.0  # over the bars
+    assert (STRONG, MIDDLE, THIN) == (2.2, 1.2, 0.9)
+    assert axes.containers[0].get_label() == "seen"
+    level_line(axes, 3.0, along="x")
+    level_line(axes, 5.0, along="y")
+    level, upright = axes.get_lines()[-2:]
+    assert (list(level.get_ydata()), list(upright.get_xdata())) == ([3.0, 3.0], [5.0, 5.0])
+    for line in (level, upright):
+        assert (line.get_linewidth(), line.get_zorder(), line.get_color()) == (0.8, 1, MUTED)
+    draw_band(axes, [0.0, 1.0], [2.0, 2.0], [3.0, 4.0], alpha=0.3, label="band")
+    band = axes.collections[-1]
+    assert band.get_linewidth().tolist() == [0.6]
+    assert band.get_facecolor()[0][3] == pytest.approx(0.3)
+    assert to_hex(band.get_edgecolor()[0]) == INK
+    assert band.get_zorder() == 3
+    dress(axes, across="a", upward="b")
+    assert (
+        (axes.xaxis.label.get_size(), axes.yaxis.label.get_size()) == (10.5, 10.5) == (TEXT_SIZE, TEXT_SIZE)
+    )
+    style = axes.xaxis.get_tick_params()
+    assert (style["labelsize"], style["grid_linewidth"]) == (10.0, 0.8) == (TICK_SIZE, 0.8)
+    assert [axes.spines[side].get_linewidth() for side in ("left", "bottom")] == [0.8, 0.8]
+    legend_above(axes)
+    assert {text.get_size() for text in axes.get_legend().get_texts()} == {10.0}
