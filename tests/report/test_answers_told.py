@@ -277,11 +277,11 @@ def test_a_log_is_answered_beside_the_bench() -> None:
         "The logs put the tyres' slip stiffness at 93 (88 to 98) % of the stated one.",
         "Over all entries of a log",
         "kept, log [%] bench [%] open unit [%] difference [rad/s] preload asked for [N·m]",
-        "long run 64.2 (62.7 to 65.7) 61 (59 to 63) 98.7 1.31 (1.28 to 1.34) 70.3 (61.3 to 79.3)",
+        "long run 64.2 (62.7 to 65.7) 61.0 (59.0 to 63.0) 98.7 1.310 (1.280 to 1.340) 70.3 (61.3 to 79.3)",
         "Entries of long run",
         "lap from [s] turn ends by kept, log [%] bench [%] difference [rad/s]",
-        "1 12.35 left throttle 60 (57 to 63) 58.00 (57.00 to 59.00) 1.20 (1.15 to 1.25)",
-        "- 40.00 right brake 70 (67 to 73) - 1.40 (1.35 to 1.45)",
+        "1 12.35 left throttle 60.0 (57.1 to 62.9) 58.00 (57.00 to 59.00) 1.20 (1.15 to 1.25)",
+        "- 40.00 right brake 70.0 (67.1 to 72.9) - 1.40 (1.35 to 1.45)",
         "Doubts of long run",
         "One standard uncertainty moves the share by, in points: tyres 2.1, track 1.2, a 0.4, b 0.3, c 0.2.",
         "On straights the right wheel reads 0.40 (0.30 to 0.50) % faster than the left one; zeroed.",
@@ -356,7 +356,7 @@ def test_laps_have_a_table_of_their_own() -> None:
     lines = told(lap_document(day(run(corners=(one,), share_kept=NOTHING, open_share=None))))
     assert "from [s] turn ends by kept, log [%] bench [%] difference [rad/s]" in lines
     assert not any("Laps of" in line or "Doubts of" in line for line in lines)
-    assert "long run - 61 (59 to 63) - 1.31 (1.28 to 1.34) 70.3 (61.3 to 79.3)" in lines
+    assert "long run - 61.0 (59.0 to 63.0) - 1.310 (1.280 to 1.340) 70.3 (61.3 to 79.3)" in lines
     assert "- both brakes of the axle count as alike" in lines
 
 
@@ -481,7 +481,7 @@ def test_a_shim_for_the_wanted_preload_has_its_chance_and_its_notes() -> None:
     """And what it gives where it lands; 0.25 mm gives 81.72 (77.5 to 84.5) N·m."""
     lines = told(wanted_document(wanted(shim=advice()), figures=True))
     assert lines[0] == "Car; unit Q17, build Q17-a"
-    assert "shim 0.25 mm 81.7 (77.5 to 84.5) 61 (58 to 64)" in lines
+    assert "shim 0.25 mm 81.7 (77.5 to 84.5) 61.0 (58.1 to 63.9)" in lines
     assert "Shim: 0.25 mm; chance to land within the workshop's limits 87 %." in lines
     assert "- two rungs leave no check of the line" in lines
     open_shim = advice(advised=candidate(0.25e-3, 81.72, chance=None))

@@ -244,11 +244,11 @@ def test_means_need_two_phases_of_entry() -> None:
 @pytest.mark.parametrize(
     ("interval", "asked", "text"),
     [
-        # half of 1.46 points over 1.96: 0.37, to its first digit
+        # half of 1.46 points over 1.96: 0.37, to its first digit; of 0.102, of the narrower side, to two
         (Interval(0.6423, 0.635, 0.6496), {"times": 100.0}, "64.2 (63.5 to 65.0)"),
         (Interval(64.23, 63.5, 64.96), {"whole": True}, "64.23 (63.50 to 64.96)"),
         (Interval(365.07, 365.07, 365.07), {}, "365.1"),
-        (Interval(1.0, 1.0, 1.0 + 2e-9), {}, "1.0000000000 (1.0000000000 to 1.0000000020)"),
+        (Interval(1.0, 1.0, 1.0 + 2e-9), {}, "1.00000000000 (1.00000000000 to 1.00000000200)"),
         (Interval(1.0, 1.0, 1.0 + 0.5e-9), {}, "1"),
         (Interval(9.0, 8.0, None), {}, "9 (8 or more)"),
         (Interval(9.0, None, 12.0), {}, "9 (12 or less)"),
