@@ -17,4 +17,4 @@ def export_python(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     content = json.loads(locking_map.to_json())
     text = READER.read_text(encoding="utf-8").replace("THIS_FILE", name)
     held = json.dumps(content, ensure_ascii=True, separators=(",", ":"))
-    return {f"{name}.py": text.replace('EMBEDDED = ""', f"EMBEDDED = {held!r}", 1).encode("utf-8")}
+    return {f"{name}.py": text.replace('EMBEDDED = ""', f"EMBEDDED = {held!r}").encode("utf-8")}

@@ -558,3 +558,22 @@ def test_netcdf_has_nothing_missing_and_says_what_its_flags_mean(
             assert flags.attrs["flag_values"].tolist() == [0, 1]
             assert flags.attrs["flag_meanings"].decode() == "extrapolated tested"
             np.testing.assert_array_equal(flags[:], additive.tested[branch].astype(int))
+
+
+def test_a_mat_file_begins_as_the_format_says(awkward: LockingMap, tmp_path: Path) -> None:
+    """116 bytes of text, then what any file of scipy has up to its first element: no subsystem, the version,
+    the order of bytes."""
+    import io
+
+    from scipy.io import savemat
+
+    (path,) = export_map(awkward, "mat", tmp_path / "q17")
+    buffer = io.BytesIO()
+    savemat(buffer, {"x": 3.0}, format="5")
+    content = path.read_bytes()
+    assert (
+        content[:116]
+        .decode("ascii")
+        .startswith("MATLAB 5.0 MAT-file, locking-torque map, written by diffbench")
+    )
+    assert content[116:128] == buffer.getvalue()[116:128]

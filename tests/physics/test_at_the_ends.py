@@ -53,6 +53,10 @@ REFUSED: list[tuple[Callable[[], object], str]] = [
     (lambda: thrust_per_torque(0.8, math.pi / 2.0, 0.04), "ramp friction angle must be below pi/2"),
     (lambda: ratio_from_locking_effect([0.5, -0.05]), "a locking effect is not negative"),
     (lambda: DiscSpring(0.08, 0.08, 0.002, 0.0012), "inner diameter must be below outer diameter"),
+    (
+        lambda: DiscSpring(0.1, 0.08, 0.002, 0.0012, poisson_ratio=0.52),
+        "poisson ratio must lie from 0 to 0.5",
+    ),
     (lambda: DiscStack(DISC, series=0), "at least one disc in parallel and one group in series"),
     (lambda: DiscStack(DISC, parallel=2, surface_friction=1.0), "leave some of the load"),
     (lambda: DiscStack(DISC, edge_friction=1.05), "leave some of the load"),

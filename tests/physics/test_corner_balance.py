@@ -366,3 +366,24 @@ def test_a_unit_turns_the_car_into_the_corner_where_the_inner_wheel_is_the_faste
     assert found.outer_force == pytest.approx((200.0 + 30.0) / R_W)
     assert found.inner_force == pytest.approx((200.0 - 30.0) / R_W)
     assert found.free_difference == pytest.approx(20.0 * 1.5 / (200.0 * R_W))
+
+
+def test_a_straight_law_is_met_by_its_line_and_not_by_halving() -> None:
+    """Fifty halvings would come to the last digit as well."""
+    locking, asked = counted(lambda w: 130.0 - 30.0 * w)
+    axle_balance(locking, speed=20.0, corner_radius=50.0, **CAR)
+    assert len(asked) <= 25
+
+
+@pytest.mark.parametrize("speed", [20.0, 1.0])
+def test_a_balance_near_standstill_of_the_plates_is_not_passed_over(speed: float) -> None:
+    """Friction that rises to 600 N·m by a fortieth of the free difference, and is 100 N·m before and behind:
+    by hand the tyres' 558 N·m (1 − x) are met on the way up, at (558 − 100)/(500 · 40 + 558) of it."""
+    free = speed * T / (50.0 * R_W)
+    nodes = [0.0, free / 40.0, free / 20.0]
+    found = axle_balance(
+        lambda w: float(np.interp(w, nodes, [100.0, 600.0, 100.0])),
+        speed=speed, corner_radius=50.0, corners=nodes[1:], **CAR,
+    )  # fmt: skip
+    holds = T * R_W * C / 50.0
+    assert found.share_kept == pytest.approx((holds - 100.0) / (500.0 * 40.0 + holds), rel=1e-9)

@@ -19,7 +19,7 @@ import zstandard
 
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
-from diffbench.readers import READERS, Asked, RawTable, read_raw, reader_for, workbook
+from diffbench.readers import READERS, Asked, RawTable, hdf5, read_raw, reader_for, workbook
 
 NAN = float("nan")
 TEXT = b"t [s],M [Nm]\n0,1.5\n0.1,2.5\n"
@@ -386,3 +386,41 @@ def test_of_sixty_four_channels_and_more_those_asked_for_and_clocks_are_read(
     same = Asked.from_content(asked.content())
     assert [same(name) for name in ("TORQUE LH", "Oil", "Run/M")] == [True] * 3
     assert [same(name) for name in ("M", "other", "Oil level")] == [False] * 3
+
+
+@pytest.mark.usefixtures("read_here")
+def test_an_hdf5_of_too_many_datasets_or_of_numbers_elsewhere_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three where three are allowed; a dataset that is put together of others, in this file or another."""
+    path = tmp_path / "log"
+    monkeypatch.setattr(hdf5, "_MOST_DATASETS", 3)
+    for count in (3, 4):
+        with h5py.File(path, "w") as file:
+            for i in range(count):
+                file[f"M{i}"] = [3.0, 5.0]
+        if count == 3:
+            assert len(table_of(path).columns) == 3
+    assert fault_of(path) == (
+        "the file holds more than 3 datasets", None, "export the recording alone"
+    )  # fmt: skip
+    with h5py.File(path, "w") as file:
+        file["M"] = np.array([3.0, 5.0])
+        layout = h5py.VirtualLayout(shape=(2,), dtype="f8")
+        layout[:] = h5py.VirtualSource(file["M"])
+        file.create_virtual_dataset("again", layout)
+    what, _, mend = fault_of(path)
+    assert what == "the dataset 'again' keeps its numbers in other files, which are not opened"
+    assert mend == "copy it into one file of its own"
+    monkeypatch.setattr(hdf5, "_MOST_DATASETS", 4)
+    with h5py.File(path, "w") as file:
+        file["empty"] = h5py.Empty("f8")
+        file["one"] = 3.0
+        file["deep/er/M"] = [3.0, 5.0]
+        file["deep/N"] = [7.0, 9.0]
+    table = table_of(path, group="deep/er")
+    assert cells(table) == {"M": [3.0, 5.0], "N": [7.0, 9.0]}  # without clocks, and of one length
+    assert {note.partition(":")[0] for note in table.notes} >= {
+        "Dataset 'empty' is left out",
+        "Dataset 'one' is left out",
+    }

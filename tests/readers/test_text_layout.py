@@ -205,6 +205,8 @@ def test_comments_and_clean_quotes_are_seen_at_a_glance() -> None:
         # prose of seventy lines, and a table of three
         ("".join(f"setting {i}\n" for i in range(70)) + "t,M\n0,1.5\n1,2\n", {}, ("t", "M"), None,
          ((0, 1), (1.5, 2))),
+        # a delimiter at the end of every row of the table, and none at the end of what stands above
+        ("Drive;3,42\nt;M\n0;1,5;\n1;2;\n", {}, ("t", "M"), None, ((0, 1), (1.5, 2))),
         # one column, a delimiter at the end of every row
         ("M\n1,5;\n2;\n", {"delimiter": ";"}, ("M",), None, ((1.5, 2),)),
         # one word in a column that is empty else
@@ -273,6 +275,8 @@ QUOTE = (
         (f"t;M;N\n0;1,5;9\n{LONG}\n1;2;9\n2;3;9\n", 3,
          f"words stand among the rows of numbers: '{LONG[:57]}...'", SKIP),
         ("t;M\n0;1,5;9\n1;2;9\n", 1, "the header has 2 names, but line 2 has 3 cells", QUOTE),
+        ("Torque Speed\n13:05:07 1.5 9\n13:05:08 2 9\n", 1,
+         "the header has 2 names, but line 2 has 3 cells", QUOTE),
         ("t;M\n0;1,5;9;8\n1;2;9;8\n", 1, "the header has 2 names, but line 2 has 4 cells", None),
         ("a;b;c;d;e;f\n0;1,5;9;8\n1;2;9;8\n", 1, "the header has 6 names, but line 2 has 4 cells", None),
     ],
