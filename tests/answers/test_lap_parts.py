@@ -293,3 +293,140 @@ def test_the_course_as_it_was_driven() -> None:
     assert room._course(run, np.array([0.5, 0.25])) == {
         **plain, "predicted_rad_s": [0.5, 0.25], "plate_temperature_degC": [60.0, 61.0],
     }  # fmt: skip
+
+
+def lap(**samples: Any) -> Any:
+    """Two bins to the left and one to the right, of 2, 2 and 1 rad/s of free rolling, of which 1.2, 1.2 and
+    0.4 are kept; wheels at 80, 80 and 60 rad/s."""
+    wheel = np.array([80.0, 80.0, 60.0, 50.0])
+    told = {
+        "left": wheel - 0.5, "right": wheel + 0.5, "yaw_rate": np.array([0.4, 0.4, -0.2, 0.0]),
+        "wheels": True, "u_wheel": 0.01, "u_yaw": 0.03, "laps": (), **samples,
+    }  # fmt: skip
+    corners = tuple(
+        room.Corner(start, start + 1.0, bins, sense, "apex")
+        for start, bins, sense in ((3.0, slice(0, 2), 1), (65.0, slice(2, 3), -1))
+    )
+    return SimpleNamespace(
+        entries=SimpleNamespace(
+            samples=SimpleNamespace(**told), corners=corners, wheel_noise=0.03, yaw_noise=0.02, ratio_u=0.001,
+            yaw_zero_u=0.005,
+        ),
+        car=SimpleNamespace(
+            axle=SimpleNamespace(track=Doubtful(1.5, 0.015), rolling_radius=Doubtful(0.3, 0.006))
+        ),
+        zeroed=lambda: np.array([1.2, 1.2, -0.4, 9.0]),
+    )  # fmt: skip
+
+
+def test_the_share_that_some_entries_kept_with_its_doubts() -> None:
+    """2.8 of 5. Wheels by noise, by radii that differ by a thousandth of 80 + 80 − 60 rad/s, and by their
+    gain; the path by noise of 5 rad/s for each rad/s of yaw rate, by a zero that is in one bin more to the
+    left, by its gain, the track and the radius. Of the mean difference the wheels alone."""
+    run = lap()
+    share, predicted, mean = room._kept(run, run.entries.corners, None)
+    wheels = math.hypot(math.sqrt(3.0) * 0.03 / 5.0, 100.0 * 0.001 / 5.0, 0.56 * 0.01)
+    path = math.hypot(math.sqrt(3.0) * 0.02, 0.005, 0.03, 0.01, 0.02)
+    u = math.hypot(wheels, 0.56 * path)
+    assert dataclasses.astuple(share) == pytest.approx((0.56, 0.56 - NORMAL * u, 0.56 + NORMAL * u))
+    reach = NORMAL * wheels * 5.0 / 3.0
+    assert dataclasses.astuple(mean) == pytest.approx((2.8 / 3.0, 2.8 / 3.0 - reach, 2.8 / 3.0 + reach))
+    assert predicted == NOTHING
+    # of a course that is to be driven there is the prediction alone
+    foretold: Any = SimpleNamespace(over=lambda corners: Interval(0.6, 0.5, float(len(corners))))
+    driven = lap(wheels=False)
+    assert room._kept(driven, driven.entries.corners, foretold) == (NOTHING, Interval(0.6, 0.5, 2.0), NOTHING)
+    assert room._kept(run, run.entries.corners[:1], foretold)[1].high == 1.0
+
+
+def test_entries_one_by_one_and_lap_by_lap() -> None:
+    """Each by when it begins, and which way it turns; a lap without an entry is not listed."""
+    run = lap(laps=((1, 0.0), (2, 60.0), (3, 120.0)))
+    left, right = room._by_corner(run, None)
+    assert (left.start, left.end, left.lap, left.turn, left.ends_by) == (3.0, 4.0, 1, "left", "apex")
+    assert (right.lap, right.turn, right.share_kept.value) == (2, "right", pytest.approx(0.4))
+    assert left.mean_speed_difference.value == pytest.approx(1.2)
+    first, second = room._by_lap(run, None)
+    assert (first.lap, first.start, first.entries) == (1, 0.0, 1)
+    assert (second.lap, second.start, second.share_kept.value) == (2, 60.0, pytest.approx(0.4))
+    assert room._by_lap(lap(), None) == ()
+    assert room._by_corner(lap(), None)[0].lap is None
+    one = lap(laps=((7, 0.0),))
+    assert [(each.lap, each.entries) for each in room._by_lap(one, None)] == [(7, 2)]
+
+
+def noticed(monkeypatch: pytest.MonkeyPatch, **changes: Any) -> tuple[str, ...]:
+    """What is told of a run of seven entries of ten bins each, that keep half, on quiet wheels."""
+    given: dict[str, Any] = {
+        "sliding": (), "over": (), "rough": (), "lifted": 0, "groups": 2, "told": False, "apart": 0.0,
+        "torque": None, "brakes": None, "brakes_told": True, "notes": (), **changes,
+    }  # fmt: skip
+    corners = tuple(room.Corner(10.0 * i, 0.0, slice(10 * i, 10 * i + 10), 1, "apex") for i in range(7))
+    bins = np.arange(100)
+    difference = 1e-3 * (-1.0) ** bins  # second differences of 4e-3 to either side
+    # of 26 on straights two are none: four times the root of 24/26 is 3.843
+    for i, factor in given["rough"]:
+        difference[10 * i : 10 * i + 10] *= factor
+    entries = SimpleNamespace(
+        samples=SimpleNamespace(notes=given["notes"], brakes_told=given["brakes_told"]), corners=corners,
+        sliding=given["sliding"], straights=(slice(70, 84), slice(86, 100)),
+    )  # fmt: skip
+    run: Any = SimpleNamespace(
+        entries=entries, zeroed=lambda: difference, car="car", lifted=given["lifted"],
+        groups=[()] * given["groups"], holds={"value": 1} if given["told"] else {},
+    )  # fmt: skip
+    over = {10.0 * i: 1.26 for i in given["over"]}
+    monkeypatch.setattr(
+        room, "kept_over",
+        lambda _, __, of, ___: SimpleNamespace(share=over.get(of[0].start, 1.25)),
+    )  # fmt: skip
+    monkeypatch.setattr(room, "torque_elsewhere", lambda *_: given["torque"])
+    monkeypatch.setattr(room, "brakes_apart", lambda *_: given["brakes"])
+    monkeypatch.setattr(room, "_brakes_not_told", lambda _: "brakes would move it")
+    both = joint([0.01 + given["apart"], 0.01], [[3e-5, 0.0], [0.0, 7e-5]])
+    return room._findings(run, both, 1 if given["told"] else None, told=given["told"])
+
+
+def test_a_quiet_run_has_nothing_to_be_told_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rough is more than four times as rough as straights."""
+    assert noticed(monkeypatch) == ()
+    assert noticed(monkeypatch, rough=((1, 3.84), (5, 3.84))) == ()
+    assert noticed(monkeypatch, rough=((1, 3.85), (5, 3.84))) == (
+        "wheel speeds are rough in 1 entries (at 10.0 s): kerbs, or a wheel that hops",
+    )
+
+
+def test_what_speaks_against_a_run_s_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each with its places, five at most, in this order."""
+    every = noticed(
+        monkeypatch, notes=("a note",), sliding=(1.04, 2.0, 3.0, 4.0, 5.0, 6.0), over=(0, 2, 3, 4, 5, 6),
+        lifted=6, rough=((1, 9.0),), groups=1, torque="torque elsewhere", brakes="brakes apart",
+        brakes_told=False, told=True,
+    )  # fmt: skip
+    slid = "(at 1.0 s, 2.0 s, 3.0 s, 4.0 s, 5.0 s): left out, the numbers are of the other 7"
+    where = "(at 0.0 s, 20.0 s, 30.0 s, 40.0 s, 50.0 s)"
+    more = f"{where}: a wheel that lifts or locks, or a wheel speed that is wrong"
+    assert every == (
+        "a note",
+        f"a wheel locks or spins in 6 entries {slid}",
+        f"more than free rolling is kept in 6 entries {more}",
+        "by its loads the inner wheel lifts for 0.3 s of the entries",
+        "wheel speeds are rough in 1 entries (at 10.0 s): kerbs, or a wheel that hops",
+        "all turns are to one side: radii that differ cannot be told from locking",
+        "torque elsewhere",
+        "brakes apart",
+        "brakes would move it",
+        "both brakes of the axle count as alike: the log cannot tell brakes from locking",
+    )
+
+
+@pytest.mark.parametrize(("apart", "is_told"), [(0.0195, False), (0.0197, True), (-0.0197, True)])
+def test_turns_that_disagree_by_more_than_is_in_doubt(
+    monkeypatch: pytest.MonkeyPatch, apart: float, is_told: bool
+) -> None:
+    """Variances of 3e-5 and 7e-5: one point together, two at 95 %."""
+    found = noticed(monkeypatch, told=True, apart=apart)
+    said = "left and right turns disagree by 2.0 points more than is in doubt"
+    expected = f"{said}: brakes that differ, pressures or radii"
+    assert (expected in found) is is_told
+    assert expected not in noticed(monkeypatch, apart=apart)
