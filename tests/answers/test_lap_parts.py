@@ -430,3 +430,63 @@ def test_turns_that_disagree_by_more_than_is_in_doubt(
     expected = f"{said}: brakes that differ, pressures or radii"
     assert (expected in found) is is_told
     assert expected not in noticed(monkeypatch, apart=apart)
+
+
+def test_what_loads_the_unit_may_be_in_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Brakes that nothing tells, and a torque that is hardly that at the case; of what is not predicted
+    neither."""
+
+    def clause(*, holds: bool = True, brakes: bool = True, elsewhere: str | None = None) -> str:
+        monkeypatch.setattr(room, "torque_elsewhere", lambda *_: elsewhere)
+        samples = SimpleNamespace(brakes_told=brakes)
+        run: Any = SimpleNamespace(
+            holds={"value": 1} if holds else {}, entries=SimpleNamespace(samples=samples), car="car"
+        )
+        return room._loads_in_doubt(run)
+
+    assert clause() == clause(holds=False, brakes=False, elsewhere="far") == ""
+    assert clause(brakes=False) == "; nothing says the brakes"
+    assert clause(elsewhere="far") == "; the torque is hardly that at the case"
+    both = clause(brakes=False, elsewhere="far")
+    assert both == "; nothing says the brakes; the torque is hardly that at the case"
+
+
+def test_the_share_by_the_log_with_what_straights_show_put_back() -> None:
+    """Weights of 0.75 and 0.25 on 0.6 and 0.5; sources in squares. What a predicted difference shows on
+    straights is put back, and in doubt as a whole."""
+    weights = np.array([0.75, 0.25])
+    measured = {0.0: np.array([0.6, 0.5]), 0.02: np.array([0.64, 0.46])}
+    run: Any = SimpleNamespace(
+        car="car", shown=lambda left: float(left[0]), zeroed=lambda extra: extra,
+        measured=lambda car, extra=0.0: measured[extra],
+    )  # fmt: skip
+    sources = {"track": np.array([0.03, 0.01]), "zero": np.array([0.02, -0.04])}
+    u = math.hypot(0.025, 0.005)
+    for left in (None, np.array([0.0])):
+        found, doubt = room._by_log(run, weights, sources, left)
+        assert (found.value, doubt) == pytest.approx((0.575, u))
+        assert found.low == pytest.approx(0.575 - NORMAL * u)
+    found, doubt = room._by_log(run, weights, sources, np.array([0.02]))
+    assert (found.value, doubt) == pytest.approx((0.595, math.hypot(u, 0.02)))
+
+
+def test_what_brakes_that_nothing_tells_would_move() -> None:
+    """100 N·m more at each wheel than the log has, through the prediction."""
+
+    @dataclasses.dataclass
+    class Samples:
+        brake_torque: np.ndarray
+
+    def braked(samples: Samples) -> Any:
+        share = np.array([0.5, 0.4]) + 1e-3 * samples.brake_torque[:2] * np.array([-1.0, 0.2])
+        return SimpleNamespace(
+            holds={"value": "own"}, entries=SimpleNamespace(samples=samples), car="car",
+            free=np.array([6.0, 2.0]),
+            predicted=lambda car, holds: (share, None, None) if (car, holds) == ("car", "own") else None,
+            of_samples=braked,
+        )  # fmt: skip
+
+    assert room._brakes_not_told(braked(Samples(np.array([7.0, 9.0])))) == (
+        "nothing says the torque of the brakes: they count as released in the entries; 100 N·m at each wheel "
+        "would move the bench's share by -7.0 points"
+    )
