@@ -349,10 +349,6 @@ def _means(
     for i in (0, 1):
         value, by_map = of(best)[i], [of(each)[i] for each in limits]
         pairs = [(of(down)[i], of(up)[i]) for down, up in moved.values()]
-        if math.isnan(value):
-            found.append(Interval(None, None, None))
-            alone += [found[-1]] * 2
-            continue
         found.append(_joined(value, by_map, pairs))
         alone += [_joined(value, by_map, ()), _joined(value, (value, value), pairs)]
     return found[0], found[1], alone[0], alone[1]

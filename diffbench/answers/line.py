@@ -218,7 +218,7 @@ def pooled(observed: float | None, freedom: int, stated: float | None) -> tuple[
     """
     from scipy.special import fdtrc
 
-    if observed is None or freedom < 1:
+    if observed is None:
         return None if stated is None else (stated, STATED_FREEDOM)
     if stated is None or fdtrc(freedom, STATED_FREEDOM, (observed / stated) ** 2) < _AGAINST:
         return observed, float(freedom)

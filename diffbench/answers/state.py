@@ -329,7 +329,7 @@ def _differences(earlier: Sequence[Observation], later: Sequence[Observation]) -
     """Changes between two states; None where the results cannot be held against each other."""
     sides = _members(earlier), _members(later)
     both = [*sides[0], *sides[1]]
-    if not (sides[0] and sides[1]) or not all(has_repeatability(one) for one in both):
+    if not all(has_repeatability(one) for one in both):
         return None
     alike = {
         (*sorted(one.characterisation.reference.items()), one.facts.faces, one.facts.effective_radius_m)

@@ -445,8 +445,7 @@ def _crossing(fine: Array, gap: Array) -> float | None:
     if turns.size == 0:
         return None
     i = int(turns[0])
-    step = gap[i] - gap[i + 1]
-    return float(fine[i] + (fine[i + 1] - fine[i]) * (gap[i] / step if step else 0.0))
+    return float(fine[i] + (fine[i + 1] - fine[i]) * (gap[i] / (gap[i] - gap[i + 1])))
 
 
 def _refused(target: Target, fine: Array, at: Array) -> FitError:

@@ -365,7 +365,7 @@ def next_event(
         if check.value is None:
             continue
         parameter = LIMITED.get(check.quantity, "")
-        after = at_limits(pair.later, parameter) if parameter and check.low is not None else None
+        after = at_limits(pair.later, parameter)
         if after is not None:
             # a number that was read goes on by what was read: not at all where that was at another condition
             before = at_limits(pair.earlier, parameter)
@@ -373,7 +373,7 @@ def next_event(
                 value = after.value + step * (after.value - before.value)
                 u = math.hypot((1.0 + step) * after.u_visit, step * before.u_visit, after.u_shared)
                 held.append(_held(check.quantity, check.unit, value, u, low=check.low))
-        elif check.quantity in LIMITED and check.low is not None:
+        elif parameter:
             i = list(LIMITED).index(check.quantity)
             held.append(
                 _held(check.quantity, check.unit, float(joint.value[i]), float(joint.u[i]), low=check.low)
@@ -386,7 +386,7 @@ def next_event(
             if start:
                 margin, u = float(spare.value[0]) / start, float(spare.u[0]) / start
                 held.append(_held(check.quantity, check.unit, check.high - margin, u, high=check.high))
-        elif check.quantity == "face_wear" and wear is not None and check.high is not None:
+        elif wear is not None:  # of a face: no other limit is left
             more = 1.0 + step
             held.append(
                 _held(

@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diffbench.answers import UNITS, CornerEntry, Interval, corner_entry, preload_ladder, with_units
+from diffbench.answers import corner as room
 from diffbench.documents import Car, Phase
 from diffbench.errors import DocumentError
 from diffbench.results import Characterisation, LockingMap, make_map
@@ -359,3 +362,62 @@ def test_no_limit_says_what_no_part_of_it_says(car: Car, flat_map: FlatMap) -> N
     assert phase.share_kept_by_map.high == pytest.approx(kept(200.0))
     assert phase.share_kept_by_car is not None
     assert phase.share_kept_by_car.high == pytest.approx(up)
+
+
+@pytest.mark.parametrize(
+    ("value", "by_map", "by_car", "low", "high"),
+    [
+        # 0.1 and 0.2 by the map; 0.05 and 0.1, and 0.02 to either side, by the car
+        (0.5, (0.4, 0.7), [(0.45, 0.6), (0.52, 0.48)], 0.5 - math.hypot(0.1, 0.05, 0.02),
+         0.5 + math.hypot(0.2, 0.1, 0.02)),
+        (0.5, (0.4, 0.7), [], 0.4, 0.7),
+        (0.5, (0.7, 0.4), [], 0.4, 0.7),
+        (0.5, (0.6, 0.7), [], 0.5, 0.7),
+        # nothing of it is below zero, so that both together are not
+        (0.05, (0.0, 0.1), [(0.01, 0.06)], 0.0, 0.05 + math.hypot(0.05, 0.01)),
+        (0.05, (-0.001, 0.1), [(0.01, 0.06)], 0.05 - math.hypot(0.051, 0.04), 0.05 + math.hypot(0.05, 0.01)),
+        (-0.05, (-0.1, 0.1), [], -0.1, 0.1),
+    ],
+)  # fmt: skip
+def test_map_and_car_in_squares(value: float, by_map: Any, by_car: Any, low: float, high: float) -> None:
+    found = room._joined(value, by_map, by_car)
+    assert dataclasses.astuple(found) == pytest.approx((value, low, high))
+
+
+def test_which_wheel_is_the_larger_one() -> None:
+    """The left one by 2 % of 310 mm: in a left turn it is inside; where the turn is not stated, outside."""
+    car: Any = SimpleNamespace(axle=SimpleNamespace(rolling_radius=0.31, radius_difference=0.02))
+    for turn, outer, inner in (("left", 0.3069, 0.3131), ("right", 0.3131, 0.3069), (None, 0.3131, 0.3069)):
+        phase: Any = SimpleNamespace(turn=turn)
+        assert room._radii(car, phase) == pytest.approx((outer, inner), rel=1e-12)
+
+
+def test_the_mean_over_the_entry_is_by_time() -> None:
+    """0.6 of 2 rad/s for one second and -0.3 of 1 rad/s for three; drive does not belong to it. Limits of
+    each by the map's, and by the car's."""
+
+    def balances(*kept: float) -> list[Any]:
+        return [
+            SimpleNamespace(speed_difference=one, free_difference=free)
+            for one, free in zip(kept, (2.0, 1.0, 9.0), strict=True)
+        ]
+
+    phases: list[Any] = [
+        SimpleNamespace(duration=duration, is_entry=entry)
+        for duration, entry in ((1.0, True), (3.0, True), (7.0, False))
+    ]
+    best, least, most = balances(1.2, -0.3, 9.0), balances(1.5, 0.3, 9.0), balances(0.7, -0.2, 9.0)
+    moved = {"tyre.slip_stiffness": [balances(1.0, 0.3, 0.0), balances(1.4, 0.3, 0.0)]}
+    share, kept, by_map, by_car = room._means(phases, best, (least, most), moved)
+    assert share.value == pytest.approx((1.2 + 0.9) / (2.0 + 3.0))
+    assert kept.value == pytest.approx((1.2 + 0.9) / 4.0)
+    assert (by_map.low, by_map.high) == pytest.approx(((0.7 + 0.6) / 5.0, (1.5 + 0.9) / 5.0))
+    assert (by_car.low, by_car.high) == pytest.approx(((1.0 + 0.9) / 5.0, (1.4 + 0.9) / 5.0))
+    assert (share.low, share.high) == pytest.approx(
+        (0.42 - math.hypot(0.16, 0.04), 0.42 + math.hypot(0.06, 0.04))
+    )
+    assert kept.high == pytest.approx((2.1 + math.hypot(0.3, 0.2)) / 4.0)
+    alike = [SimpleNamespace(duration=None, is_entry=entry) for entry in (True, True, False)]
+    assert room._means(alike, best, (least, most), {})[0].value == pytest.approx(1.5 / 3.0)  # type: ignore[arg-type]
+    none = room._means(alike[2:], best[2:], (least[2:], most[2:]), {})  # type: ignore[arg-type]
+    assert none == (Interval(None, None, None),) * 4

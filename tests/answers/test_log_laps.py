@@ -94,6 +94,9 @@ def test_passings_one_after_the_other_need_the_way_between() -> None:
     time = 10.0 * np.arange(10)
     away = np.array([0.0, 150.0, 20.0, 10.0, 30.0, 12.0, 150.0, 8.0, 5.0, 9.0]) / EARTH
     assert by_position(time, away, np.zeros(10)) == ((1, 0.0), (2, 30.0), (3, 80.0))
+    # 25 m off is not near, and 100 m off not away
+    away = np.array([0.0, 150.0, 25.0, 150.0, 12.0, 100.0, 60.0, 12.0, 150.0, 25.0]) / EARTH
+    assert by_position(time, away, np.zeros(10)) == ((1, 0.0), (2, 40.0))
 
 
 def test_a_time_is_in_the_lap_that_has_begun() -> None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diffbench.answers import Interval, slip_state, torque_split
 from diffbench.errors import QuantityError
-from diffbench.results import LockingMap
+from diffbench.results import LockingMap, MapDocument
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 FlatMap = Callable[..., LockingMap]
@@ -69,6 +70,35 @@ def test_slip_is_judged_where_the_bench_was(flat_map: FlatMap) -> None:
     beyond = slip_state(flat_map(80.0), 600.0, 590.0, 60.0)
     assert (beyond.speed_difference, beyond.tested, beyond.beyond) == (0.5, False, True)
     assert slip_state(flat_map(80.0), 60.0, 20.0, 60.0, speed_difference=-0.3).tested is False
+
+
+def test_slip_is_judged_at_the_slowest_place_where_nothing_was_tested(flat_map: FlatMap) -> None:
+    """Where that torque was tested at some speed, there; else where any was; else at the map's first node.
+    A map that locks more the slower it slips."""
+    content = flat_map(80.0).document.model_dump(mode="json")
+    branch = dict(content["branches"]["mean"])
+    table = np.zeros((3, 3, 2)) + np.array([90.0, 80.0, 60.0])[None, :, None]
+    for name in ("locking_torque_Nm", "low_Nm", "high_Nm"):
+        branch[name] = table.tolist()
+
+    def judged(tested: np.ndarray, left: float, right: float) -> tuple[float, str]:
+        told = {**branch, "tested": tested.tolist()}
+        made = LockingMap(
+            MapDocument.model_validate({**content, "branches": dict.fromkeys(content["branches"], told)})
+        )
+        found = slip_state(made, left, right, 60.0)
+        return found.speed_difference, found.state
+
+    nowhere = np.zeros((3, 3, 2), dtype=bool)
+    assert judged(nowhere, 100.0, 15.0) == (0.0, "locked")
+    fast = nowhere.copy()
+    fast[:, 2] = True
+    assert judged(fast, 100.0, 15.0) == (8.0, "slipping")
+    # at 115 N·m of coast nothing was tested: where any of it was
+    drive = nowhere.copy()
+    drive[1:, 1:] = True
+    assert judged(drive, -100.0, -15.0) == (0.5, "slipping")
+    assert judged(drive, 100.0, 25.0) == (0.5, "locked")
 
 
 def test_an_open_differential_holds_nothing(flat_map: FlatMap) -> None:

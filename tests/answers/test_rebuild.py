@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from benchsim.unit import Unit
 
 from diffbench.answers import Rebuild, compared, predicted_map, preload_ladder, preload_of
+from diffbench.answers import rebuild as room
 from diffbench.errors import FitError
 from diffbench.results import BRANCHES, Characterisation, LockingMap, Parameter, load_map, make_map
 
@@ -199,3 +201,160 @@ def test_what_the_fit_does_not_know_is_refused_all_at_once(true_unit: Unit, meas
         predicted_map(blind.model_copy(update={"parameters": without}), Rebuild(preload_torque=60.0))
     with pytest.raises(FitError, match="preload torque of Q17-a is not determined"):
         preload_of(blind.model_copy(update={"parameters": without}))
+
+
+def told(name: str, value: float | None, u: float | None = None) -> Parameter:
+    status = "measured" if value is not None else "not-determined"
+    return Parameter(value=value, u=u, low=None, high=None, unit="", status=status, meaning="")  # type: ignore[arg-type]
+
+
+def changes(
+    rebuild: Rebuild, *, nominal: float | None = 42.0, **known: tuple[float | None, float | None]
+) -> Any:
+    """What a rebuild of a unit with four faces scales, where so much is known of it."""
+    whole: dict[str, tuple[float | None, float | None]] = {
+        "preload_torque": (80.0, 1.0), "spring_force": (2000.0, 50.0),
+        "effective_ramp_angle_drive": (43.0, 0.5), "ramp_friction_angle_drive": (4.0, 0.2), **known,
+    }  # fmt: skip
+    parameters = {name: told(name, *each) for name, each in whole.items()}
+    result: Any = SimpleNamespace(
+        parameter=lambda name, build: parameters.get(name) if build == "Q17-a" else None
+    )
+    facts: Any = SimpleNamespace(build="Q17-a", faces=4, drive_angle_deg=nominal, coast_angle_deg=57.0)
+    return room._changes(result, rebuild, facts)
+
+
+def test_what_a_rebuild_scales_in_words_and_factors() -> None:
+    """Faces scale ramps, oil and preload; a preload torque is that of the finished build; a spring force
+    goes with the faces, and brings its own doubt where it has one."""
+    lever = {"ramp_bias_drive_loading": 1.5, "ramp_bias_coast_loading": 1.5, "viscous": 1.5}
+    faces = changes(Rebuild(faces=6))
+    assert faces.factors == {**lever, "preload_torque": 1.5}
+    assert (faces.words, faces.doubts, faces.faults) == (["6 faces in a pack instead of 4"], [], [])
+    torque = changes(Rebuild(faces=6, preload_torque=100.0))
+    assert torque.factors == {**lever, "preload_torque": 1.25}
+    assert torque.words[1] == "preload torque 100 N·m instead of 80 N·m"
+    spring = changes(Rebuild(faces=6, spring_force=2400.0))
+    assert spring.factors["preload_torque"] == pytest.approx(1.5 * 1.2)
+    assert spring.doubts == [{"preload_torque": 0.025}]
+    assert spring.words[1] == "spring force 2400 N instead of 2000 N"
+    assert changes(Rebuild(spring_force=2400.0), spring_force=(2000.0, None)).doubts == [
+        {"preload_torque": 0.0}
+    ]
+    assert changes(Rebuild(preload_torque=0.0)).factors == {"preload_torque": 0.0}
+    assert changes(Rebuild(spring_force=0.0)).factors == {"preload_torque": 0.0}
+    one = changes(Rebuild(faces=1))
+    assert (one.faults, one.factors["viscous"]) == ([], 0.25)
+
+
+@pytest.mark.parametrize(
+    ("rebuild", "known", "said"),
+    [
+        (
+            Rebuild(preload_torque=60.0),
+            {"preload_torque": (0.0, 1.0)},
+            "torque of this unit is not determined",
+        ),
+        (
+            Rebuild(preload_torque=60.0),
+            {"preload_torque": (None, None)},
+            "torque of this unit is not determined",
+        ),
+        (Rebuild(spring_force=60.0), {"spring_force": (0.0, 1.0)}, "spring force of this unit is not known"),
+        (Rebuild(spring_force=math.inf), {}, "a spring force of inf N"),
+        (Rebuild(preload_torque=math.inf), {}, "a preload torque of inf N·m"),
+        (Rebuild(drive_angle=0.8), {"ramp_friction_angle_drive": (None, None)}, "are not both known"),
+        # 4 degrees of friction: the angle that acts is one more than the nominal one
+        (
+            Rebuild(drive_angle=math.radians(2.99)),
+            {},
+            "a drive ramp of 2.99 deg does not work",
+        ),
+        (Rebuild(drive_angle=math.radians(90.01)), {}, "a drive ramp of 90.01 deg does not work"),
+        (
+            Rebuild(drive_angle=0.0),
+            {"effective_ramp_angle_drive": (49.0, 0.1)},
+            "ramp of 0 deg does not",
+        ),
+    ],
+)
+def test_each_fault_of_a_rebuild(rebuild: Rebuild, known: Any, said: str) -> None:
+    found = changes(rebuild, **known)
+    assert len(found.faults) == 1
+    assert said in str(found.faults[0])
+    assert "preload_torque" not in found.factors or rebuild.drive_angle is not None
+
+
+def cot(degrees: float) -> float:
+    return 1.0 / math.tan(math.radians(degrees))
+
+
+def test_another_ramp_is_as_far_off_its_nominal_angle_as_the_old_one() -> None:
+    """43 degrees act where 42 are nominal: of 35 then 36, with 4 degrees of friction. An error of the angle
+    that acts is in both; without a nominal angle the new one is exact."""
+    found = changes(Rebuild(drive_angle=math.radians(35.0)))
+    factors = {
+        "ramp_bias_drive_loading": cot(40.0) / cot(47.0),
+        "unloading_ratio_drive": (cot(32.0) / cot(40.0)) / (cot(39.0) / cot(47.0)),
+    }
+    assert {name: found.factors[name] for name in factors} == pytest.approx(factors)
+    assert found.words == ["drive ramp 35 deg instead of 42 deg"]
+
+    def slopes(way: str, nominal: bool) -> dict[str, float]:
+        """Of the logarithm of each factor, by difference quotients of one thousandth of a degree."""
+
+        def logs(off: float) -> list[float]:
+            acts, rubs = (43.0 + off, 4.0) if way == "angle" else (43.0, 4.0 + off)
+            new = acts - 7.0 if nominal else 35.0
+            up, down = cot(new + rubs) / cot(acts + rubs), cot(new - rubs) / cot(acts - rubs)
+            return [math.log(up), math.log(down / up)]
+
+        return dict(
+            zip(factors, ((a - b) / 2e-3 for a, b in zip(logs(1e-3), logs(-1e-3), strict=True)), strict=True)
+        )
+
+    for nominal in (42.0, None):
+        found = changes(Rebuild(drive_angle=math.radians(35.0)), nominal=nominal)
+        by_angle, by_friction = found.doubts
+        is_told = nominal is not None
+        assert by_angle == pytest.approx(
+            {name: 0.5 * slope for name, slope in slopes("angle", is_told).items()}, rel=1e-5
+        )
+        assert by_friction == pytest.approx(
+            {name: 0.2 * slope for name, slope in slopes("friction", is_told).items()}, rel=1e-5
+        )
+    assert found.words == ["drive ramp 35 deg"]
+    assert found.factors["ramp_bias_drive_loading"] == pytest.approx(cot(39.0) / cot(47.0))
+    bare = changes(Rebuild(drive_angle=math.radians(35.0)), effective_ramp_angle_drive=(43.0, None))
+    assert set(bare.doubts[0].values()) == {0.0}
+    # with 4 degrees of friction 86 do not press the rings apart any more
+    steep = changes(Rebuild(drive_angle=math.radians(85.01)))
+    assert {name: steep.factors[name] for name in ("ramp_bias_drive_loading",)} == {
+        "ramp_bias_drive_loading": 0.0
+    }
+    assert "unloading_ratio_drive" not in steep.factors
+    assert changes(Rebuild(drive_angle=math.radians(84.9))).factors["ramp_bias_drive_loading"] > 0.0
+
+
+def test_unknowns_are_scaled_as_they_are_kept() -> None:
+    """A logarithm by the factor's own, and its doubt as it is; a number with its doubt. A doubt of the
+    factors adds: 3 % of 120, and of a logarithm 0.02."""
+    form: Any = SimpleNamespace(
+        values=[80.0, math.log(0.5), 7.0], logarithms=[False, True, False],
+        covariance=[[4.0, 0.1, 0.6], [0.1, 0.09, 0.2], [0.6, 0.2, 1.0]],
+        place=lambda name, build: {"preload_torque": 0, "ratio": 1}[name] if build == "Q17-a" else 2,
+        model_copy=lambda update: update,
+    )  # fmt: skip
+    change = room._Change()
+    change.scale(1.2, "preload_torque")
+    change.scale(1.25, "preload_torque", "ratio")
+    change.doubts.append({"preload_torque": 0.03, "ratio": 0.02})
+    found: Any = room._changed(form, change, "Q17-a")
+    assert found["values"] == pytest.approx([120.0, math.log(0.625), 7.0])
+    expected = np.array([[9.0, 0.15, 0.9], [0.15, 0.09, 0.2], [0.9, 0.2, 1.0]])
+    column = np.array([0.03 * 120.0, 0.02, 0.0])
+    assert np.array(found["covariance"]) == pytest.approx(expected + np.outer(column, column))
+    nothing = room._Change()
+    nothing.scale(0.0, "ratio")
+    with pytest.raises(FitError, match=r"ratio cannot be taken to zero\. Mend: give a value above zero"):
+        room._changed(form, nothing, "Q17-a")

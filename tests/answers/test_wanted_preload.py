@@ -8,6 +8,8 @@ import math
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,6 +21,7 @@ from wanted_study import study
 from wear_study import Drawer, State
 
 from diffbench.answers import (
+    Interval,
     Member,
     Target,
     Wanted,
@@ -29,6 +32,7 @@ from diffbench.answers import (
     target_of,
     wanted_preload,
 )
+from diffbench.answers import wanted as room
 from diffbench.documents import Car, load_car
 from diffbench.errors import FitError, QuantityError
 from diffbench.results import Characterisation, LockingMap, make_map
@@ -374,3 +378,79 @@ def test_a_target_that_means_nothing_is_refused(repository: Path, text: str, sai
     """A number without its per cent sign, a target without weight, and a phase against itself."""
     with pytest.raises(QuantityError, match=said):
         target_of(text, load_car(repository / "fixtures" / "corner-entry" / "car.toml"))
+
+
+TORQUES = np.array([40.0, 80.0, 120.0])
+KEPT = np.array([[0.8, 0.6, 0.4]])  # half a per cent less for each newton metre
+
+
+def met(value: float, reach: tuple[float, float] = (40.0, 120.0), doubt: float = 0.05) -> Interval:
+    target = Target(f"kept {100.0 * value:g} %", "kept", None, None, value)
+    return room._met([target], TORQUES, (KEPT, KEPT - doubt, KEPT + doubt), reach)
+
+
+def test_where_a_course_comes_to_its_target_by_hand() -> None:
+    """0.5 at 100 N·m; its limits, five hundredths off, ten newton metres to either side. A limit that none of
+    the preloads looked at comes to is none."""
+    assert dataclasses.astuple(met(0.5)) == pytest.approx((100.0, 90.0, 110.0))
+    assert dataclasses.astuple(met(0.5, reach=(95.0, 105.0))) == pytest.approx((100.0, 90.0, 110.0))
+    late = met(0.42)
+    assert (late.value, late.low, late.high) == (pytest.approx(116.0), pytest.approx(106.0), None)
+    early = met(0.78)
+    assert (early.value, early.low, early.high) == (pytest.approx(44.0), None, pytest.approx(54.0))
+    # at either end of the reach, and exactly known
+    assert dataclasses.astuple(met(0.8, doubt=0.0)) == pytest.approx((40.0, 40.0, 40.0))
+    assert dataclasses.astuple(met(0.4, doubt=0.0)) == pytest.approx((120.0, 120.0, 120.0))
+    with pytest.raises(FitError) as refused:
+        met(0.42, reach=(60.0, 110.0))
+    (fault,) = refused.value.faults
+    assert fault.what == (
+        "'kept 42 %' is not within reach: preload torques from 60 to 110 N·m give 45 to 70 %"
+    )
+    assert fault.mend == "the nearest is 110 N·m with 45 %; else change ramps, plates or springs"
+    with pytest.raises(FitError, match=r"the nearest is 60 N·m with 70 %; else"):
+        met(0.9, reach=(60.0, 110.0))
+
+
+def test_the_first_place_counts_where_a_course_turns_back() -> None:
+    """By a straight line between the places that were looked at."""
+    fine = np.array([0.0, 10.0, 20.0, 40.0])
+    for gap, place in (
+        ([2.0, -2.0, 1.0, 1.0], 5.0),
+        ([-1.0, -3.0, 1.0, -9.0], 17.5),
+        ([1.0, 0.0, 0.0, 2.0], 10.0),
+        ([0.0, 0.0, 1.0, -1.0], 0.0),
+        ([3.0, 2.0, 1.0, -1.0], 30.0),
+        ([3.0, 2.0, 1.0, 0.5], None),
+    ):
+        assert room._crossing(fine, np.array(gap)) == place
+
+
+@pytest.mark.parametrize(
+    ("value", "up", "down"),
+    [
+        (60.2479, 60.25, 60.24), (0.00123456, 0.001235, 0.001234), (-512.34, -512.3, -512.4),
+        (123456.0, 123500.0, 123400.0), (7.0, 7.0, 7.0), (0.0, 0.0, 0.0),
+    ],
+)  # fmt: skip
+def test_four_figures_inward(value: float, up: float, down: float) -> None:
+    assert (room._inward(value, up=True), room._inward(value, up=False)) == pytest.approx(
+        (up, down), rel=1e-12
+    )
+
+
+def test_what_a_shim_gives_holds_where_its_preload_may_land() -> None:
+    """90 N·m, 80 to 105: 0.05 more and 0.075 less beside 0.05 of the course itself, in squares."""
+    told = np.stack([TORQUES, KEPT[0], KEPT[0] - 0.05, KEPT[0] + 0.05], axis=1)
+    assert dataclasses.astuple(room._at(70.0, told)) == pytest.approx((0.65, 0.6, 0.7))
+    advised = SimpleNamespace(preload_torque_Nm=90.0, low_Nm=80.0, high_Nm=105.0)
+    shim: Any = SimpleNamespace(advised=advised)
+    assert dataclasses.astuple(room._landing(shim, told)) == pytest.approx(
+        (0.55, 0.55 - math.hypot(0.05, 0.075), 0.55 + math.hypot(0.05, 0.05))
+    )
+    # a course that rises lands the other way round
+    rising = np.stack([TORQUES, -KEPT[0], -KEPT[0] - 0.02, -KEPT[0] + 0.02], axis=1)
+    assert dataclasses.astuple(room._landing(shim, rising)) == pytest.approx(
+        (-0.55, -0.55 - math.hypot(0.02, 0.05), -0.55 + math.hypot(0.02, 0.075))
+    )
+    assert room._landing(None, told) == Interval(None, None, None)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from diffbench.documents import Build
-from diffbench.errors import FitError
+from diffbench.errors import DocumentError, Fault, FitError, Place
 from diffbench.fitting import Candidate, FitData, Form, Setup
 from diffbench.fitting import characterise as room
 from diffbench.physics.friction import Stribeck
@@ -359,3 +359,95 @@ def test_the_cells_behind_a_fit(
     assert (found.sigma.tolist(), found.used.tolist()) == ([0.8] * 6, [True, True, False, True, True, True])
     assert found.loading.shape == (6,)
     assert found.run_names == ("run 0", "run 1", "run 2")
+
+
+def test_several_builds_each_have_their_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of all visits of each the newest date, what these tested, and how far its first sheet asks the map to
+    reach; a folder of its own."""
+
+    class Facts(SimpleNamespace):
+        def model_copy(self, *, update: dict[str, Any]) -> dict[str, Any]:
+            return {"build": self.build, **update}
+
+    monkeypatch.setattr(room, "_map_axes", lambda build, best: f"axes of {build.sheet} by {best}")
+    builds: Any = [SimpleNamespace(build=name, sheet=i) for i, name in enumerate("abab")]
+    dates = ["2026-04-13", "2026-05-01", "2026-06-30", "2025-12-31"]
+    found: Any = room._each_with_its_own(
+        [Facts(build="a"), Facts(build="b")],  # type: ignore[list-item]
+        ["[a]", "[b]"],
+        builds,
+        dates,
+        lambda label, visits: (label, list(visits)),  # type: ignore[arg-type, return-value]
+        "best",  # type: ignore[arg-type]
+    )
+    assert found == [
+        {"build": "a", "folder": "a", "date": "2026-06-30", "tested": ("[a]", [0, 2]),
+         "map_axes": "axes of 0 by best"},
+        {"build": "b", "folder": "b", "date": "2026-05-01", "tested": ("[b]", [1, 3]),
+         "map_axes": "axes of 1 by best"},
+    ]  # fmt: skip
+
+
+def test_of_readings_by_hand_the_standing_is_what_they_determine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before any prior; what is stated stays so, and of sweeps the budget decides. What is not determined
+    says what it needs, in words for hands."""
+    estimate = SimpleNamespace(needs="a sweep", unit="N·m", meaning="how much", at_input_torque=70.0)
+    item: Any = SimpleNamespace(estimate=estimate)
+    standing = {"bias": "carried", "preload": "not-determined", "friction_slope": "measured"}
+    asked: list[Any] = []
+
+    def told(name: str) -> Any:
+        def of(one: Any, candidates: Any, estimates: Any) -> str:
+            asked.append((one is item, candidates, estimates))
+            return standing[name]
+
+        return of
+
+    monkeypatch.setattr(room, "parameter", lambda one, **given: ("parameter", one is item, given))
+    monkeypatch.setattr(
+        room, "needs_by_hand", lambda name, candidates, needs: f"{name}: by hand, not {needs}"
+    )
+    monkeypatch.setattr(room, "not_determined", lambda *given, **also: (*given, also))
+    by_hand: Any = SimpleNamespace(best=object.__new__(room.HandCandidate), candidates="forms")
+    swept: Any = SimpleNamespace(best=SimpleNamespace(), candidates="forms")
+    for choice, stated in ((swept, False), (swept, True), (by_hand, True)):
+        assert room._told("bias", item, choice, [None], stated=stated) == (
+            "parameter",
+            True,
+            {"stated": stated},
+        )
+    assert asked == []
+    monkeypatch.setattr(room, "standing_of", told("bias"))
+    assert room._told("bias", item, by_hand, [None]) == ("parameter", True, {"status": "carried"})
+    assert asked == [(True, "forms", [None])]
+    needs = ("N·m", "how much")
+    for name in ("preload", "friction_slope"):
+        monkeypatch.setattr(room, "standing_of", told(name))
+        assert room._told(name, item, by_hand, [None]) == (
+            *needs, f"{name}: by hand, not a sweep", {"at_input_torque": 70.0},
+        )  # fmt: skip
+    # a slope no hand tells, whatever its standing
+    assert len(asked) == 2
+    parted: Any = SimpleNamespace(undetermined={"friction": ("1", "what rubs", "a press")})
+    assert room._not_parted(parted, swept) == {"friction": ("1", "what rubs", "a press", {})}
+    assert room._not_parted(parted, by_hand) == {
+        "friction": ("1", "what rubs", "friction: by hand, not a press", {})
+    }
+
+
+def test_faults_of_all_papers_and_their_recordings_are_told_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each once; visits that are given whole have no file to read."""
+    faults = {name: Fault(f"fault of {name}", Place(name), "mend it") for name in ("a", "b", "recording")}
+
+    def load(path: str) -> str:
+        if path in faults:
+            raise DocumentError([faults[path], faults["a"]])
+        return f"visit of {path}"
+
+    monkeypatch.setattr(room, "load_visit", load)
+    monkeypatch.setattr(room, "readable_runs", lambda path: [path])
+    monkeypatch.setattr(room, "recording_faults", lambda runs: [faults["recording"]] if runs == ["b"] else [])
+    assert room._visits(["c", "d"]) == ["visit of c", "visit of d"]  # type: ignore[comparison-overlap]
+    with pytest.raises(DocumentError) as refused:
+        room._visits(["a", "c", "b"])
+    assert list(refused.value.faults) == [faults["a"], faults["b"], faults["recording"]]

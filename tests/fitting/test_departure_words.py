@@ -3,6 +3,7 @@ scores that are given."""
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -271,3 +272,58 @@ def test_whether_a_visit_only_warms(bent: int, warms: bool) -> None:
         ranks = 1.0 - 6.0 * np.sum((np.argsort(np.argsort(heat)) - np.arange(12.0)) ** 2) / (12 * 143)
         assert bool(abs(ranks) > 0.9) is warms
         assert departures._only_warms(seen) is warms
+
+
+@dataclasses.dataclass
+class Left:
+    """What a law leaves out, as far as limits are made of it."""
+
+    state: Any
+    bins: Any
+
+
+def test_limits_hold_what_the_map_would_be_off_by_under_each_term(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each with its size and its sign: what cells would show, and what of it is the unit's own. Numbers are
+    those of the unit that leaves the bench, so that what lasts of a term is no error of theirs. A joint that
+    opens bit by bit is as wide as it was found; a course that is known to a tenth is doubt of all places."""
+    asked: dict[str, Any] = {}
+
+    def softly(seen: Any) -> Any:
+        return np.array([3.0, 4.0])
+
+    def doubting(candidate: Any, left: Any, readings: Any, off: Any) -> str:
+        asked.update(candidate=candidate, state=left.state, readings=readings, off=off)
+        return "in the limits"
+
+    def term(column: Any, own: tuple[float, float], of_unit: str, size: float = 1.0) -> Any:
+        departure = SimpleNamespace(column=column, left_over=lambda seen: np.array(own), of_unit=of_unit)
+        return SimpleNamespace(departure=departure, size=size)
+
+    monkeypatch.setattr(departures, "_softly", softly)
+    monkeypatch.setattr(departures, "doubting", doubting)
+    monkeypatch.setattr(departures, "sight", lambda candidate, bins, largest: (candidate, bins, largest))
+    ended = term(lambda seen: np.array([1.0, 2.0]), (0.01, 0.02), "end")
+    joint = term(softly, (0.0, 0.0), "all")
+    lasting = term(lambda seen: np.array([5.0, 6.0]), (0.03, 0.01), "end", size=-0.7)
+    state = SimpleNamespace(once=0.004, largest_Nm=400.0, model_copy=lambda update: update)
+    left: Any = Left(state, SimpleNamespace(locking=np.array([50.0, 60.0])))
+    terms: Any = SimpleNamespace(
+        alarmed=[ended], sizes=lambda: [(ended, 2.0), (joint, -0.5)], lasting=(lasting, 0.3, 0.25)
+    )
+    assert departures.in_limits("form", left, terms) == "in the limits"  # type: ignore[arg-type, comparison-overlap]
+    shown, own = zip(*asked["readings"], strict=True)
+    assert [one.tolist() for one in shown] == [[2.0, 4.0], [-1.5, -2.0], [-1.25, -1.5]]
+    assert np.array(own) == pytest.approx(np.array([[0.02, 0.04], [0.0, 0.0], [-0.0075, -0.0025]]))
+    assert [one.tolist() for one in asked["off"]] == [
+        pytest.approx([2.0 - 1.0, 4.0 - 2.4]), [-1.5, -2.0],
+        pytest.approx([-1.25 + 0.0075 * 50.0, -1.5 + 0.0025 * 60.0]),
+    ]  # fmt: skip
+    course = departures.COURSE * math.sqrt((0.02**2 + 0.04**2) / 2.0)
+    assert asked["state"] == {"joint": 0.5, "once": pytest.approx(math.hypot(0.004, course))}
+    # what is not alarmed is not held, but for what may last; and nothing where there is none
+    quiet: Any = SimpleNamespace(alarmed=[], sizes=lambda: [(ended, 2.0)], lasting=(lasting, 0.3, 0.25))
+    departures.in_limits("form", left, quiet)  # type: ignore[arg-type]
+    assert (len(asked["readings"]), asked["state"]["joint"]) == (1, 0.0)
+    assert departures.in_limits("form", None, terms) is None  # type: ignore[arg-type]
+    none: Any = SimpleNamespace(alarmed=[], sizes=lambda: [(ended, 2.0)], lasting=None)
+    assert departures.in_limits("form", left, none) is left  # type: ignore[arg-type]

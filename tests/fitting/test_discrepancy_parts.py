@@ -593,3 +593,206 @@ def test_how_unknowns_follow_what_bins_are_off_by() -> None:
         off = np.where(of_cell == one, direction / sigma, 0.0) / math.sqrt(inflation)
         moved = np.linalg.lstsq(rows, np.append(off, np.zeros(3)), rcond=None)[0]
         assert found[:, one] == pytest.approx([*moved, 0.0])
+
+
+def test_a_state_says_of_the_bins_what_the_bench_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of ten cycles at four places these are the centres. What the smooth term is at the bins, and how sure,
+    is by one normal distribution with the unknowns' own part in it; the unknowns follow by their response.
+    What turned with slip is doubt of theirs alone, what wandered is kept beside it, and where the unit ended
+    is doubt of all places, together with what one fit leaves."""
+    monkeypatch.setattr(room, "_at_the_end", lambda *_: (0.01, 0.02))
+    monkeypatch.setattr(room, "_largest", lambda _: 400.0)
+    bins = ten_cycles(np.array([0.6, -0.5, 0.7, -0.4]))
+    known = np.array([0.9, 0.4])
+    candidate = one_form(known)
+    sizes = Sizes(law=0.006, lengths=(0.3, 4.0, 7.0), drift=0.004, bin=0.02, cycle=0.03, odd=0.02)
+    respond = np.random.default_rng(3).normal(size=(2, 40))
+    state = room._state(bins, candidate, sizes, room.Posterior(bins, candidate, sizes), respond, 0.03)
+    law, odd, drift = (of(bins, sizes) for of in (law_of, odd_of, drift_of))
+    inverse = np.linalg.inv(
+        noise_of(bins, sizes) + law + odd + drift + bins.jacobian @ np.diag(known**2) @ bins.jacobian.T
+    )
+    explained = inverse @ bins.apart
+    at = np.array(state.centres)
+    assert sorted(map(tuple, at.tolist())) == sorted({tuple(one) for one in bins.place.tolist()})
+    near = room.kernel(bins.place, at, sizes.law, sizes.lengths)
+    mean, covariance = np.array(state.mean), np.array(state.covariance)
+    assert bins.locking * (near @ mean[:4]) == pytest.approx(law @ explained, rel=1e-4)
+    whole = law / np.outer(bins.locking, bins.locking)
+    left = whole - (law @ inverse @ law) / np.outer(bins.locking, bins.locking)
+    assert near @ covariance[:4, :4] @ near.T == pytest.approx(left, rel=1e-3, abs=1e-9)
+    response = np.array(state.response)
+    assert response[:, :4] @ mean[:4] == pytest.approx(respond @ law @ explained, rel=1e-4)
+    turned = respond @ (odd - odd @ inverse @ odd) @ respond.T
+    assert response[:, 4:] @ response[:, 4:].T == pytest.approx(turned, rel=1e-6)
+    assert not mean[4:].any()
+    assert np.array_equal(covariance[4:, 4:], np.eye(len(mean) - 4))
+    assert not covariance[:4, 4:].any()
+    assert state.since_response == pytest.approx((respond @ (drift + odd) @ explained).tolist(), rel=1e-6)
+    assert (state.once, state.since) == pytest.approx((math.sqrt(0.03**2 + 0.02**2 + 0.01**2), 0.01))
+    assert (state.largest_Nm, state.size, state.lengths) == (400.0, 0.006, (0.3, 4.0, 7.0))
+
+
+def test_centres_stand_for_all_bins() -> None:
+    """Each is the one least known by those before, by the conditional variance of a normal distribution;
+    until nothing of all is less known than to a hundredth of the law's size, or there are 24."""
+    rng = np.random.default_rng(6)
+    place = np.column_stack(
+        [
+            rng.uniform(-0.5, 1.0, 60),
+            rng.integers(0, 2, 60),
+            rng.uniform(-1.0, 2.0, 60),
+            rng.uniform(40.0, 80.0, 60),
+        ]
+    )
+    for lengths, most in (((0.3, 1.0, 15.0), 24), ((3.0, 20.0, 300.0), 23)):
+        sizes = Sizes(law=0.006, lengths=lengths, drift=0.0, bin=0.1, cycle=0.1)
+        chosen = room._spread_out(place, sizes)
+        whole = room.kernel(place, place, 0.006, lengths)
+
+        def unknown(known: Array, whole: Array = whole) -> Array:
+            if not known.size:
+                return np.diag(whole)
+            cross = whole[:, known]
+            return np.asarray(np.diag(whole - cross @ np.linalg.solve(whole[np.ix_(known, known)], cross.T)))
+
+        assert 2 < chosen.size <= most
+        assert (chosen.size == 24) is (most == 24)
+        for i in range(chosen.size):
+            rest = unknown(chosen[:i])
+            assert rest[chosen[i]] == pytest.approx(rest.max(), rel=1e-6)
+            assert rest.max() > 1e-4 * 0.006**2
+        if chosen.size < 24:
+            assert unknown(chosen).max() <= 1.001e-4 * 0.006**2
+    assert room._spread_out(place[:3], sizes).size <= 3
+
+
+def test_the_largest_torque_is_of_sweeps_that_were_used() -> None:
+    """Either way round; where all were without torque, one."""
+    data = SimpleNamespace(
+        input_torque=np.array([-50.0, 70.0, -90.0, 110.0]), sliding=np.array([True, True, False, True])
+    )
+    made: Any = SimpleNamespace(model=SimpleNamespace(data=data), used=np.array([True, True, True, False]))
+    assert room._largest(made) == 70.0
+    data.input_torque = np.array([-80.0, 70.0, -90.0, 110.0])
+    assert room._largest(made) == 80.0
+    data.input_torque = np.zeros(4)
+    assert room._largest(made) == 1.0
+
+
+def test_a_miss_is_told_by_its_size_and_where_it_is_largest() -> None:
+    """Root mean square of what was found, as a share of the locking torque."""
+    found = object.__new__(room.Discrepancy)
+    object.__setattr__(found, "relative", np.array([0.003, -0.004, 0.0]))
+    assert found.size == pytest.approx(math.sqrt(25e-6 / 3.0))
+    assert found.worst == 1
+
+
+def test_all_forms_have_the_sizes_of_the_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And correct the map where that does; nothing of any where the first one's bins say nothing."""
+    asked: list[Any] = []
+
+    def found(candidate: str, allowance: str, *given: Any, **also: Any) -> Any:
+        asked.append((candidate, allowance, given, also))
+        return (
+            None
+            if candidate == "few"
+            else SimpleNamespace(
+                sizes=f"sizes of {candidate}", state=SimpleNamespace(corrects=f"as {candidate}")
+            )
+        )
+
+    monkeypatch.setattr(room, "discrepancy", found)
+    told: Any = ["first", "second", "third"]
+    assert len(room.left_out_of(told, "allowed")) == 3  # type: ignore[arg-type]
+    assert asked == [
+        ("first", "allowed", (), {}),
+        ("second", "allowed", ("sizes of first",), {"correcting": "as first"}),
+        ("third", "allowed", ("sizes of first",), {"correcting": "as first"}),
+    ]
+    asked.clear()
+    assert room.left_out_of(["few", "second"], "allowed") == [None, None]  # type: ignore[list-item, arg-type]
+    assert len(asked) == 1
+
+
+KNOWN = np.array([0.9, 0.4])
+
+
+def planted(monkeypatch: pytest.MonkeyPatch, shape: list[float], *, one_way: bool) -> Any:
+    """A form with so much in every cycle, the bins of its cells, their sizes, and how its unknowns follow;
+    other cycles say that it is better by far."""
+    bins = ten_cycles(np.array(shape), noise=0.05 if shape[0] > 0.1 else 1e-3)
+    of_cell = np.append(np.repeat(np.arange(40), 2), -1)
+    way = np.ones(40) if one_way else bins.direction
+    bins = replace(bins, of_cell=of_cell, direction=way)
+    sizes = Sizes(law=0.006, lengths=(0.3, 4.0, 7.0), drift=0.004, bin=0.02, cycle=0.03, odd=0.02)
+    respond = np.random.default_rng(3).normal(size=(2, 40))
+    direction, used = np.tile([1.0, -1.0], 42)[:82], np.arange(82) != 7
+    candidate = one_form(KNOWN)
+    candidate.used, candidate.model = used, SimpleNamespace(data=SimpleNamespace(direction=direction))
+
+    class State(SimpleNamespace):
+        def model_copy(self, *, update: dict[str, Any]) -> Any:
+            return SimpleNamespace(**{**vars(self), **update})
+
+    monkeypatch.setattr(room, "binned", lambda _: bins)
+    monkeypatch.setattr(room, "sized", lambda *_: sizes)
+    monkeypatch.setattr(room, "_response", lambda *_: respond)
+    monkeypatch.setattr(
+        room, "_state", lambda *given: State(covariance=[[2.0, 1.0], [1.0, 3.0]], once=given[-1])
+    )
+    monkeypatch.setattr(room, "_misfit", lambda _, __, missed: float(np.mean(missed)) + 7.0)
+    monkeypatch.setattr(room, "by_other_cycles", lambda *_: (True, 1.7))
+    return candidate, bins, sizes, respond
+
+
+@pytest.mark.parametrize("shape", [[0.6, -0.5, 0.7, -0.4], [0.01, 0.0, -0.01, 0.0]])
+@pytest.mark.parametrize("one_way", [False, True])
+def test_what_is_left_out_by_dense_algebra(
+    monkeypatch: pytest.MonkeyPatch, shape: list[float], one_way: bool
+) -> None:
+    """What follows the law's own and a drift is missed; with what turns with slip it is in the residual. The
+    unknowns are as doubtful as both, beside what any bench leaves that was fitted once, and what one way
+    round cannot tell. It corrects the map where other cycles say so, and where it is more than any law."""
+    candidate, bins, sizes, respond = planted(monkeypatch, shape, one_way=one_way)
+    direction = candidate.model.data.direction[candidate.used]
+    allowance: Any = SimpleNamespace(fitted_once=0.012, one_way=0.01)
+    found = room.discrepancy(candidate, allowance)
+    assert found is not None
+    law, odd, drift, noise = (of(bins, sizes) for of in (law_of, odd_of, drift_of, noise_of))
+    inverse = np.linalg.inv(noise + law + odd + drift + bins.jacobian @ np.diag(KNOWN**2) @ bins.jacobian.T)
+    follows = (law + drift) @ inverse @ bins.apart
+    level = np.outer(bins.locking, bins.locking)
+    once = 1e-4 if one_way else 0.0
+    rest = 0.012**2 - float(np.mean((law + drift) / level))
+    assert rest > 0.0
+    whole = respond @ (law + drift + odd + (once + rest) * level) @ respond.T
+    assert found.columns @ found.columns.T == pytest.approx(whole, rel=1e-6)
+    told = follows + odd @ inverse @ bins.apart
+    cells = np.append(np.repeat(told, 2), 0.0)
+    assert found.cells == pytest.approx(-direction * cells, rel=1e-4, abs=1e-9)
+    assert found.relative == pytest.approx(follows / bins.locking, rel=1e-4, abs=1e-9)
+    least = replace(sizes, law=7e-4, drift=0.0)
+    gain = 2.0 * (
+        room.Posterior(bins, candidate, sizes).likelihood - room.Posterior(bins, candidate, least).likelihood
+    )
+    assert found.gain == pytest.approx(gain)
+    clear = shape[0] > 0.1
+    assert (gain > room.DECISIVE) is clear
+    share = 1.7 if clear else 1.0
+    assert np.array(found.state.covariance) == pytest.approx(share * np.array([[2.0, 1.0], [1.0, 3.0]]))
+    assert (found.state.floor, found.state.corrects) == (0.012, clear)
+    assert found.state.once == (0.01 if one_way else 0.0)
+    missed = float(np.mean(follows**2 / np.diag(noise)))
+    assert found.misfit == (pytest.approx(missed + 7.0, rel=1e-4) if clear else 1.0)
+    assert (found.bins, found.sizes) == (bins, sizes)
+    other = replace(sizes, law=0.009)
+    given = room.discrepancy(candidate, allowance, other, correcting=not clear)
+    assert given is not None
+    assert (given.sizes, given.state.corrects) == (other, not clear)
+    monkeypatch.setattr(room, "by_other_cycles", lambda *_: (False, 1.7))
+    again = room.discrepancy(candidate, allowance)
+    assert again is not None
+    assert not again.state.corrects
+    monkeypatch.setattr(room, "binned", lambda _: None)
+    assert room.discrepancy(candidate, allowance) is None

@@ -230,3 +230,104 @@ def test_no_further_readings_of_what_was_not_read(data_of: Data, demo_build: Bui
     assert hand.next_readings(candidate_of(model, x), {"friction_coefficient": item}, [visit]) == []
     swept: Any = SimpleNamespace(model=SimpleNamespace())
     assert hand.next_readings(swept, {"preload_torque_as_read": item}, [visit]) == []
+
+
+def test_where_a_search_by_hand_begins(
+    data_of: Data, demo_build: Build, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From two biases of the ramps, or from where another form ended; with the case held in all readings, on
+    the ridge that these say: less preload the more bias. The better one counts, and both costs are kept; the
+    scatter is what is known of readings, and none is left out."""
+    asked: list[Any] = []
+
+    def polished(model: Any, noise: Any, used: Any, start: np.ndarray, *, idle: np.ndarray) -> Any:
+        asked.append((model.names, noise, used, start, idle))
+        return SimpleNamespace(x=start, cost=9.0 if len(asked) == 1 else 4.0)
+
+    monkeypatch.setattr(hand, "polished_once", polished)
+    by_hand: Any = SimpleNamespace(
+        scatter=0.03, freedom=9.0, told="", turning_u=0.0, stated=True, temperature_read=True
+    )
+    form = Form(Additive(), Stribeck(1.0))
+
+    def begun(part: float = 0.8, begin: Any = (), **changes: Any) -> Any:
+        asked.clear()
+        setup = Setup.of([demo_build], readings(data_of, noise=0.5, **changes))
+        found = hand._fitted(setup, form, part, begin)
+        names = asked[0][0]
+        at = [names.position[name] for name in ("preload_torque", "ramp_bias_drive_loading")]
+        return found, [start[at].tolist() for _, _, _, start, _ in asked], names.start[at].tolist()
+
+    found, starts, (preload, _) = begun()
+    assert starts == [[preload, 0.4], [preload, 0.1]]
+    assert (found.starts, found.part, found.solution.cost) == ((9.0, 4.0), 0.8, 4.0)
+    names, noise, used, start, idle = asked[1]
+    assert found.x is start
+    assert (noise.sigma.tolist(), noise.inflation, noise.effective) == ([0.5] * 4, 1.0, 4.0)
+    assert noise.freedom == math.inf
+    assert used.all()
+    assert start[names.position["ramp_bias_coast_loading"]] == 0.1
+    assert idle.tolist() == [unknown.name.startswith(hand.IDLE) for unknown in names.unknowns]
+    assert found.residual == pytest.approx(found.model.residual(start))
+    speed = next(one for one in names.unknowns if one.name in hand.SPEEDS)
+    plain = Setup.of([demo_build], readings(data_of)).model(form).names.unknowns
+    wide = next(one for one in plain if one.name == speed.name)
+    assert speed.prior == pytest.approx(wide.prior + 0.8 * wide.prior_u)
+    held = np.array([30.0, 160.0, -115.0, 50.0])
+    found, starts, _ = begun(input_torque=held, by_hand=by_hand)
+    assert starts == [
+        [pytest.approx(0.6 * preload), 0.4], [pytest.approx(0.9 * preload), 0.1],
+    ]  # fmt: skip
+    assert asked[0][1].freedom == 9.0
+    ended = asked[0][3] + 1.0
+    found, starts, _ = begun(begin=[ended])
+    assert (len(starts), found.starts) == (1, (9.0,))
+    assert asked[0][3] is ended
+
+
+def test_each_part_of_a_speed_s_range_begins_where_the_last_one_ended(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Every shape of friction over speed with each of the parts; only the first begins anew."""
+    asked: list[Any] = []
+
+    def fitted(setup: str, form: Any, part: float, begin: Any) -> Any:
+        asked.append((form.preload.name, form.friction.name, part, [float(one) for one in begin]))
+        return SimpleNamespace(x=float(len(asked)))
+
+    monkeypatch.setattr(hand, "_fitted", fitted)
+    said: list[str] = []
+    found: Any = hand._of_law("setup", "greater-of", said.append)  # type: ignore[arg-type]
+    assert said == ["fitting: greater-of preload"]
+    parts = [-1.6, -0.8, 0.0, 0.8, 1.6]
+    friction = [law.name for law in hand.FRICTION_LAWS.values()]
+    assert asked == [
+        ("greater-of", law, part, [] if i + j == 0 else [float(5 * i + j)])
+        for i, law in enumerate(friction)
+        for j, part in enumerate(parts)
+    ]
+    assert [one.x for one in found] == [float(i + 1) for i in range(5 * len(friction))]
+
+
+def test_the_doubt_of_readings_is_that_of_their_scatter(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Known beforehand: nothing of the residual is asked, and where it is from is told."""
+    told: dict[str, Any] = {}
+
+    def combined(names: str, sensitivities: str, rest: Any, **given: Any) -> str:
+        told.update(given, names=names, sensitivities=sensitivities, rest=rest)
+        return "covariance"
+
+    monkeypatch.setattr(hand, "combine", combined)
+    monkeypatch.setattr(hand.HandCandidate, "sensitivities", lambda _: "rows")
+    data = SimpleNamespace(run="runs", cycle="cycles", by_hand=SimpleNamespace(told="of 3 %, as stated"))
+    made = object.__new__(hand.HandCandidate)
+    object.__setattr__(made, "model", SimpleNamespace(data=data, names="names"))
+    left_out = ("law", np.ones((2, 1)))
+    assert made.covariance(left_out=left_out, explained=np.ones(3)) == "covariance"  # type: ignore[comparison-overlap]
+    assert told == {
+        "names": "names", "sensitivities": "rows", "rest": None, "inflation": 1.0, "run": "runs",
+        "cycle": "cycles", "left_out": left_out, "method": "scatter of a reading of 3 %, as stated",
+    }  # fmt: skip
+    data.by_hand = None
+    made.covariance()
+    assert told["method"] == "scatter of a reading "

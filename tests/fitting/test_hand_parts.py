@@ -399,3 +399,40 @@ def test_readings_that_ask_for_what_no_unit_has(data_of: Any) -> None:
         "They go together only with friction, oil or ramps far outside what any unit has: by chance that is "
         "less than one in a million."
     )
+
+
+def test_slopes_of_readings_are_local_and_of_the_torque_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beside locking a reading bends sharply: differences are a thousandth of a search's steps wide. What a
+    contact passes on counts at what is plausible at least, or it would not show; the oil's drag counts not at
+    all; what moves no reading is not moved."""
+    asked: dict[str, Any] = {}
+
+    def told(residual: Any, x: Any, step: Any, low: Any, high: Any) -> str:
+        asked.update(x=x.tolist(), step=step.tolist(), low=low, high=high, residual=residual)
+        return "slopes"
+
+    monkeypatch.setattr(hand, "jacobian", told)
+    monkeypatch.setattr(
+        hand, "_of_one_condition", lambda model: SimpleNamespace(residual=f"one {model.name}")
+    )
+    idle = hand.IDLE[0]
+    names = Names(
+        tuple(
+            Unknown(name, 0.0, low=-9.0, high=9.0) for name in ("preload", "joint", "other", "viscous", idle)
+        )
+    )
+    own = [SimpleNamespace(name="joint", prior=0.1), SimpleNamespace(name="other", prior=0.2)]
+    candidate: Any = SimpleNamespace(
+        names=names, x=np.array([80.0, 0.02, 0.7, 0.25, 3.0]), steps=np.array([8.0, 2.0, 3.0, 4.0, 5.0]),
+        form=SimpleNamespace(preload=SimpleNamespace(unknowns=own)), model=SimpleNamespace(name="condition"),
+    )  # fmt: skip
+    assert hand._slopes_of_one_condition.__wrapped__(candidate) == "slopes"  # type: ignore[comparison-overlap]
+    assert asked["x"] == [80.0, 0.1, 0.7, 0.0, 3.0]
+    assert asked["step"] == pytest.approx([8e-3, 2e-3, 3e-3, 4e-3, 0.0])
+    assert asked["residual"] == "one condition"
+    assert (asked["low"][0], asked["high"][0]) == (-9.0, 9.0)
+    assert candidate.x.tolist() == [80.0, 0.02, 0.7, 0.25, 3.0]
+    monkeypatch.setattr(hand, "jacobian", lambda f, x, step, *_: np.array([step]))
+    of = SimpleNamespace(quantity=lambda x: x.sum(), gradient=np.zeros(5))
+    assert hand._slope(candidate, of) == pytest.approx(1e-3 * candidate.steps)  # type: ignore[arg-type]
+    assert hand._slope(candidate, SimpleNamespace(quantity=None, gradient="given")) == "given"  # type: ignore[arg-type, comparison-overlap]

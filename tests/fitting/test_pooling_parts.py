@@ -256,3 +256,97 @@ def test_the_refits_that_a_joint_fit_needs() -> None:
         f"ramp bias, drive, loading would have to be {0.5 * (1.0 + 0.015 * limit):.4g} in first.toml (A)"
     ) in fault.what
     assert str(fault.place) == "first.toml"
+
+
+def test_one_in_a_thousand_is_refused_by_chance_all_questions_together(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """0.45, 0.3 and 0.15 of it for preload, ramps and all else, each among the groups that are asked; what is
+    least likely is told first, after what the sheets contradict each other in."""
+    asked: list[tuple[str, list[str], float]] = []
+
+    def ask(one: Any, owns: Any, level: float) -> Any:
+        asked.append((one.words, [own.name for own in owns], level))
+        chance = {"preload": 0.0004, "left": 0.0002}.get(one.words)
+        return None if chance is None else (chance, f"fault of {one.words} in {owns[0].name}")
+
+    def about(words: str, part: str, key: str) -> Any:
+        return SimpleNamespace(words=words, part=part, key=lambda build: getattr(build, key))
+
+    questions = [
+        about("preload", "preload", "build"), about("left", "ramps", "unit"), about("right", "ramps", "unit"),
+        about("slope", "shape", "unit"), about("drag", "shape", "none"),
+    ]  # fmt: skip
+    visits = [visit(f"{i}.toml", build) for i, build in enumerate("abab")]
+    for i, one in enumerate(visits):
+        one.build.none = i
+    owns = [SimpleNamespace(name=name) for name in ("first", "second", "third", "fourth")]
+    monkeypatch.setattr(pooling, "_QUESTIONS", questions)
+    monkeypatch.setattr(pooling, "_ask", ask)
+    monkeypatch.setattr(pooling, "_fitted_alone", lambda *_: owns)
+    monkeypatch.setattr(pooling, "_unstated", lambda found: [len(found)])
+    monkeypatch.setattr(pooling, "one_sheet", lambda _: ["fault of the sheets"])
+    monkeypatch.setattr(pooling, "FitError", ValueError)
+    with pytest.raises(ValueError, match="fault of the sheets") as refused:
+        pooling.may_share(visits, [[]] * 4, print)
+    assert refused.value.args[0] == [
+        "fault of the sheets", "fault of left in first", "fault of preload in first",
+        "fault of preload in second",
+    ]  # fmt: skip
+    every = ["first", "second", "third", "fourth"]
+    assert [(words, whose) for words, whose, _ in asked] == [
+        ("preload", ["first", "third"]), ("preload", ["second", "fourth"]), ("left", every), ("right", every),
+        ("slope", every),
+    ]  # fmt: skip
+    assert [level for *_, level in asked] == pytest.approx([2.25e-4, 2.25e-4, 1.5e-4, 1.5e-4, 1.5e-4])
+    monkeypatch.setattr(pooling, "_ask", lambda *_: None)
+    monkeypatch.setattr(pooling, "one_sheet", lambda _: [])
+    assert pooling.may_share(visits, [[]] * 4, print) == [4]
+    monkeypatch.setattr(pooling, "one_sheet", lambda _: ["never asked"])
+    assert pooling.may_share(visits[:1], [[]], print) == []
+
+
+def test_visits_by_themselves_have_one_law(monkeypatch: pytest.MonkeyPatch) -> None:
+    """That of the visit which tells it best; the others are fitted once more with that law as if stated."""
+    told = {
+        "1.toml": ("additive", {"additive": 0.0, "greater-of": 12.0}),
+        "2.toml": ("greater-of", {"additive": 40.0, "greater-of": 0.0}),
+        "3.toml": ("additive", {}),
+    }
+    asked: list[Any] = []
+
+    class Told(SimpleNamespace):
+        def model_copy(self, *, update: dict[str, Any]) -> Told:
+            return Told(**{**vars(self), **update})
+
+    def fitted(one: Any, build: Any, parts: Any, say: Any, which: str) -> Any:
+        law = build.preload.law
+        asked.append((str(one.run_sheet_path), law, parts, which))
+        chosen, information = told[str(one.run_sheet_path)]
+        verdict = SimpleNamespace(chosen=chosen if law == "undecided" else law, information=information)
+        return SimpleNamespace(visit=one, parts=parts, choice=SimpleNamespace(verdict=verdict))
+
+    monkeypatch.setattr(pooling, "_alone", fitted)
+    visits = [visit(name) for name in told]
+    for one in visits:
+        one.build = Told(preload=Told(law="undecided"))
+    parts: Any = ["p1", "p2", "p3"]
+    owns = pooling._fitted_alone(visits, parts, print)
+    assert [own.choice.verdict.chosen for own in owns] == ["greater-of"] * 3
+    assert asked == [
+        ("1.toml", "undecided", "p1", "1 of 3"), ("2.toml", "undecided", "p2", "2 of 3"),
+        ("3.toml", "undecided", "p3", "3 of 3"),
+        ("1.toml", "greater-of", "p1", "1 of 3"), ("3.toml", "greater-of", "p3", "3 of 3"),
+    ]  # fmt: skip
+    assert visits[0].build.preload.law == "undecided"
+    asked.clear()
+    told["2.toml"] = ("additive", {"greater-of": 5.0})
+    pooling._fitted_alone(visits, parts, print)
+    assert len(asked) == 3
+
+
+def test_a_bench_goes_by_its_rigs() -> None:
+    """Whatever their order, and however often each was used."""
+    rigs = [SimpleNamespace(model_dump=lambda name=name: {"name": name}) for name in ("B", "A", "B")]
+    own = pooling._Own(visit("x"), [SimpleNamespace(rig=one) for one in rigs], None, ())  # type: ignore[arg-type, list-item]
+    assert own.bench == "{'name': 'A'} {'name': 'B'}"

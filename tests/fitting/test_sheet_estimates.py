@@ -16,6 +16,9 @@ from diffbench.fitting import Candidate, FitData, Form, Setup
 from diffbench.fitting.sheet_estimates import (
     Split,
     _beside,
+    _drawn_product,
+    _drawn_statement,
+    _side_by_side,
     implausible_friction,
     split,
 )
@@ -386,3 +389,60 @@ def test_what_would_explain_a_friction_that_no_plates_have(demo_build: Build) ->
     # no number, or no interval, says nothing
     for item in (parameter(None, None, None), parameter(0.5, None, 0.55), parameter(0.5, 0.45, None)):
         assert implausible_friction({"friction_coefficient": item}, [bare], [""], set()) == []
+
+
+class Drawn:
+    """Four draws of which what is told is as told, and all else where it is."""
+
+    count = 4
+
+    def __init__(self, values: dict[str, list[float]], errors: dict[str, list[float]]) -> None:
+        self.values, self.errors = values, errors
+        self.made: dict[str, Any] = {}
+
+    def value(self, name: str) -> np.ndarray:
+        return np.array(self.values[name] if name in self.values else [TRUE[name.partition("[")[0]]] * 4)
+
+    def standard(self, name: str) -> np.ndarray:
+        return np.array(self.errors.get(name, [0.0] * 4))
+
+    def once(self, name: str, make: Callable[[], Any]) -> Any:
+        if name not in self.made:
+            self.made[name] = make()
+        return self.made[name]
+
+
+def test_friction_and_angles_of_draws_are_their_closed_forms(parted: Parted) -> None:
+    """As it is; with another preload; with a force that is two of its 57 N off; with a pin radius off by one
+    of its 2 %. Friction is P/(2 n R_e F), and tan(β + φ) = μ n R_e/(K r_p)."""
+    found = parted(drive=None, coast=None, force=(FORCE, 57.0), pin=(PIN, 0.02 * PIN), reliable=LOADING)
+    draws: Any = Drawn(
+        {"preload_torque": [PRELOAD, 0.9 * PRELOAD, PRELOAD, PRELOAD]},
+        {"force[0]": [0.0, 0.0, 2.0, 0.0], "pin radius": [0.0, 0.0, 0.0, 1.0]},
+    )
+    force, preload = np.array([FORCE, FORCE, FORCE + 114.0, FORCE]), draws.value("preload_torque")
+    friction = preload / (2.0 * FACES * RADIUS * force)
+    one = found.estimates["friction_coefficient"]
+    assert one.of_draws is not None
+    assert one.of_draws(draws) == pytest.approx(friction, rel=1e-6)
+    pin = PIN * np.exp([0.0, 0.0, 0.0, 0.02])
+    for flank in ("drive", "coast"):
+        angle = found.estimates[f"effective_ramp_angle_{flank}_loading"]
+        assert angle.of_draws is not None
+        total = np.arctan(friction * FACES * RADIUS / (TRUE[f"ramp_bias_{flank}_loading"] * pin))
+        assert angle.of_draws(draws) == pytest.approx(np.degrees(total), rel=1e-6)
+        assert angle.of_draws(draws)[0] == pytest.approx(angle.value)
+
+
+def test_draws_of_what_is_positive_stay_so() -> None:
+    """A thousandth of the value at least: 8 and 1900 N."""
+    draws: Any = Drawn(
+        {"a": [2.0, -1.0, 3.0, 0.5], "b": [4.0, 4.0, 0.001, 8.0]}, {"force": [1.0, -40.0, 0.0, -2.0]}
+    )
+    product: Any = SimpleNamespace(factors=("a", "b"), value=8.0)
+    assert _drawn_product(draws, product) == pytest.approx([8.0, 0.008, 0.008, 4.0])
+    statement: Any = SimpleNamespace(part="force", value=1900.0, u=60.0)
+    assert _drawn_statement(draws, statement) == pytest.approx([1960.0, 1.9, 1900.0, 1780.0])
+    assert _side_by_side([], 3).shape == (3, 0)
+    columns = [np.array([1.0, 2.0]), np.array([3.0, 4.0])]
+    assert _side_by_side(columns, 2).tolist() == [[1.0, 3.0], [2.0, 4.0]]
