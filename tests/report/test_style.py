@@ -16,17 +16,24 @@ from matplotlib.figure import Figure
 
 from diffbench.report.map_contours import line_colours
 from diffbench.report.style import (
+    ABOVE,
+    AREA,
+    BESIDE,
+    CELLS,
+    CURVE,
     DARK_FILLS,
     DARK_LABEL,
     DIRECTION_COLOURS,
     DIRECTION_MARKS,
     GRID,
+    GROUND,
     INK,
     LIGHT_LABEL,
     MIDDLE,
     MUTED,
     PAPER,
     PART_COLOURS,
+    RULE,
     SCALE_STOPS,
     SOURCE_COLOURS,
     STATE_COLOURS,
@@ -34,6 +41,7 @@ from diffbench.report.style import (
     TEXT_SIZE,
     THIN,
     TICK_SIZE,
+    TOP,
     draw_band,
     draw_marks,
     dress,
@@ -190,6 +198,20 @@ def test_lines_of_a_map_stand_out_from_the_areas_beside_them(
     for i, line in enumerate(lines):
         for shade in shades[max(i - 1, 0) : i + 1]:
             assert vision.contrast(line, to_hex(shade)) >= 3.0, (i, line)
+
+
+def test_what_is_measured_and_fitted_lies_over_the_ground() -> None:
+    """Shades lie no lower than the grid, half a layer up; a curve over its band and the cells, and apart
+    from the rules that it crosses, by more than half a layer."""
+    layers = [GROUND, RULE, CELLS, AREA, BESIDE, CURVE, ABOVE, TOP]
+    assert layers == sorted(set(layers))
+    assert (GROUND, CELLS - RULE, CURVE - BESIDE, TOP - CURVE) == (0.5, 1.5, 0.5, 2.0)
+    axes = dress(Figure().add_subplot(), across="x", upward="y")
+    draw_band(axes, [0.0, 1.0], [0.0, 0.0], [1.0, 1.0], alpha=0.2, label=None)
+    level_line(axes, 0.0, along="x")
+    draw_marks(axes, [0.5], [0.5], low=[0.1], high=[0.1], colour=INK)
+    band, (rule, mark, *_) = axes.collections[0], axes.get_lines()
+    assert rule.get_zorder() < band.get_zorder() < mark.get_zorder()
 
 
 def test_marks_and_lines_are_of_one_size_in_all_figures() -> None:
