@@ -61,6 +61,8 @@ PURE = {
     # the numbers behind the figures: functions of a result and its map alone
     "diffbench.report.doubt",
     "diffbench.report.friction",
+    "diffbench.report.glossary",
+    "diffbench.report.messages",
     "diffbench.report.lap",  # answers in words, tables and drawings
     "diffbench.report.locking_torque",
     "diffbench.report.map_contours",
