@@ -18,6 +18,7 @@ PURE = {
     "diffbench.physics",
     # samples in, samples out: noise, spikes and means; what slips; turns of a sweep; torque through its chain
     "diffbench.conditioning.bench",
+    "diffbench.conditioning.cells",
     "diffbench.conditioning.course",
     "diffbench.conditioning.findings",  # sentences
     "diffbench.conditioning.hand",  # how readings scatter, by the GUM's example
