@@ -64,6 +64,8 @@ PURE = {
     "diffbench.report.friction",
     "diffbench.report.glossary",
     "diffbench.report.messages",
+    "diffbench.report.history",
+    "diffbench.report.fleet",
     "diffbench.report.lap",  # answers in words, tables and drawings
     "diffbench.report.locking_torque",
     "diffbench.report.map_contours",
