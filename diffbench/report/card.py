@@ -267,7 +267,7 @@ def locking_curve(
             curve.input_torque, curve.value, LINES[branch], color=INK, linewidth=wide, zorder=CURVE,
             label=words[branch],
         )  # fmt: skip
-    draw_band(axes, rising.input_torque, rising.low, rising.high, alpha=0.18, label=say("95 % band"))
+    draw_band(axes, rising.input_torque, rising.low, rising.high, label=say("95 % band"))
     if before is not None:
         earlier = branch_curve(before, "loading", speed_difference=speed, temperature=heat)
         axes.plot(

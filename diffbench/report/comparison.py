@@ -111,7 +111,7 @@ def before_after(
             curve.input_torque, curve.value, linestyle=line, color=colour, linewidth=THIN, zorder=BESIDE
         )
         band = f"95 % band, {name}"
-        draw_band(axes, curve.input_torque, curve.low, curve.high, colour=colour, alpha=0.25, label=band)
+        draw_band(axes, curve.input_torque, curve.low, curve.high, colour=colour, label=band)
     axes.set_ylim(bottom=0.0)
     return over_torque(axes, LOCKING_TORQUE)
 

@@ -257,7 +257,7 @@ def friction(characterisation: Characterisation, axes: Axes, *, over: Over = "sl
     if cells is not None:
         draw_cells(axes, cells.at, times * cells.value, cells.direction)
     curve = friction_curve(characterisation, over)
-    draw_band(axes, curve.at, times * curve.low, times * curve.high, alpha=0.22, label="95 % band")
+    draw_band(axes, curve.at, times * curve.low, times * curve.high, label="95 % band")
     axes.plot(
         curve.at, times * curve.value, "-", color=INK, linewidth=STRONG, zorder=CURVE, label="fitted law"
     )

@@ -469,9 +469,7 @@ def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
             zorder=BESIDE,
             label="map, not tested" if first else None,
         )
-        draw_band(
-            axes, curve.input_torque, curve.low, curve.high, alpha=0.18, label="95 % band" if first else None
-        )
+        draw_band(axes, curve.input_torque, curve.low, curve.high, label="95 % band" if first else None)
 
 
 def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) -> Figure | None:

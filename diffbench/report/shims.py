@@ -25,6 +25,7 @@ from diffbench.report.style import (
     STATE_COLOURS,
     STRONG,
     TICK_SIZE,
+    TINT,
     draw_marks,
     dress,
     legend_above,
@@ -208,7 +209,7 @@ def shim_ladder(
     )
     if limits is not None:
         axes.axhspan(
-            *limits, color=MUTED, alpha=0.18, linewidth=0, zorder=GROUND, label="limits of the build sheet"
+            *limits, color=MUTED, alpha=TINT, linewidth=0, zorder=GROUND, label="limits of the build sheet"
         )
     axes.plot(shims, values, "-", color=INK, linewidth=MIDDLE, zorder=AREA)
     draw_marks(

@@ -70,6 +70,8 @@ TICK_SIZE = 10.0
 STRONG, MIDDLE, THIN = 2.2, 1.2, 0.9
 #: What lies over what: shades of the ground, rules, measured cells, areas, thin curves, curves, and marks.
 GROUND, RULE, CELLS, AREA, BESIDE, CURVE, ABOVE, TOP = 0.5, 1.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0
+#: How much of its colour a band between limits has.
+TINT = 0.2
 #: Room in a legend, of its text's size.
 LEGEND = {"handlelength": 1.9, "columnspacing": 1.4, "handletextpad": 0.6, "borderpad": 0.4}
 
@@ -105,11 +107,11 @@ def dress(axes: Axes, *, across: str, upward: str) -> Axes:
 
 def draw_band(
     axes: Axes, at: ArrayLike, low: ArrayLike, high: ArrayLike, *,
-    colour: str = INK, alpha: float, label: str | None,
+    colour: str = INK, label: str | None,
 ) -> None:  # fmt: skip
     """Tint what lies between two limits, which are lines of their own: the tint alone goes under."""
     axes.fill_between(
-        at, low, high, facecolor=(colour, alpha), edgecolor=colour, linewidth=0.6, zorder=AREA, label=label
+        at, low, high, facecolor=(colour, TINT), edgecolor=colour, linewidth=0.6, zorder=AREA, label=label
     )
 
 

@@ -19,6 +19,7 @@ from diffbench.report.style import (
     MUTED,
     PAPER,
     THIN,
+    TINT,
     TOP,
     draw_marks,
     dress,
@@ -360,7 +361,7 @@ def _line(course: Course, axes: Axes, scale: float) -> None:
     # after a jump a new line begins
     x = np.linspace(places[0 if course.jump is None else course.jump.at], ahead, 120)
     low, high = line.next_record(x)
-    axes.fill_between(x * scale, low, high, color=RECORD, alpha=0.14, linewidth=0, label="next record, 95 %")
+    axes.fill_between(x * scale, low, high, color=RECORD, alpha=TINT, linewidth=0, label="next record, 95 %")
     known = x <= places[-1]
     axes.plot(x[known] * scale, line.at(x[known]), color=INK, linewidth=MIDDLE, label="line")
     axes.plot(x[~known] * scale, line.at(x[~known]), color=INK, linewidth=MIDDLE, linestyle="--")

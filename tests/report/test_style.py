@@ -207,7 +207,7 @@ def test_what_is_measured_and_fitted_lies_over_the_ground() -> None:
     assert layers == sorted(set(layers))
     assert (GROUND, CELLS - RULE, CURVE - BESIDE, TOP - CURVE) == (0.5, 1.5, 0.5, 2.0)
     axes = dress(Figure().add_subplot(), across="x", upward="y")
-    draw_band(axes, [0.0, 1.0], [0.0, 0.0], [1.0, 1.0], alpha=0.2, label=None)
+    draw_band(axes, [0.0, 1.0], [0.0, 0.0], [1.0, 1.0], label=None)
     level_line(axes, 0.0, along="x")
     draw_marks(axes, [0.5], [0.5], low=[0.1], high=[0.1], colour=INK)
     band, (rule, mark, *_) = axes.collections[0], axes.get_lines()
@@ -244,10 +244,10 @@ def test_marks_and_lines_are_of_one_size_in_all_figures() -> None:
     assert (list(level.get_ydata()), list(upright.get_xdata())) == ([3.0, 3.0], [5.0, 5.0])
     for line in (level, upright):
         assert (line.get_linewidth(), line.get_zorder(), line.get_color()) == (0.8, 1, MUTED)
-    draw_band(axes, [0.0, 1.0], [2.0, 2.0], [3.0, 4.0], alpha=0.3, label="band")
+    draw_band(axes, [0.0, 1.0], [2.0, 2.0], [3.0, 4.0], label="band")
     band = axes.collections[-1]
     assert band.get_linewidth().tolist() == [0.6]
-    assert band.get_facecolor()[0][3] == pytest.approx(0.3)
+    assert band.get_facecolor()[0][3] == pytest.approx(0.2)
     assert to_hex(band.get_edgecolor()[0]) == INK
     assert band.get_zorder() == 3
     dress(axes, across="a", upward="b")
