@@ -181,3 +181,5 @@ def test_legends_of_locking_torque_have_two_columns_and_of_its_parts_three(
     figures.sweep(complete, complete_map, swept)
     figures.parts(complete, complete_map, parted)
     assert (swept.get_legend()._ncols, parted.get_legend()._ncols) == (2, 3)
+    for one in (swept, parted):
+        assert [0.0, 0.0] in [list(line.get_xdata()) for line in one.get_lines()]  # coast from drive
