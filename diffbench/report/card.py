@@ -21,6 +21,9 @@ from diffbench.report.map_contours import BRANCHES, torques_to_draw
 from diffbench.report.messages import Say, english
 from diffbench.report.rounding import typeset
 from diffbench.report.style import (
+    ABOVE,
+    BESIDE,
+    CURVE,
     INK,
     MIDDLE,
     STATE_COLOURS,
@@ -261,15 +264,15 @@ def locking_curve(
     for branch, curve in curves.items():
         wide = STRONG if branch == "loading" else MIDDLE
         axes.plot(
-            curve.input_torque, curve.value, LINES[branch], color=INK, linewidth=wide, zorder=4,
+            curve.input_torque, curve.value, LINES[branch], color=INK, linewidth=wide, zorder=CURVE,
             label=words[branch],
         )  # fmt: skip
-    draw_band(axes, rising.input_torque, rising.low, rising.high, alpha=0.18, label=say("95 % band"))
+    draw_band(axes, rising.input_torque, rising.low, rising.high, label=say("95 % band"))
     if before is not None:
         earlier = branch_curve(before, "loading", speed_difference=speed, temperature=heat)
         axes.plot(
             earlier.input_torque, earlier.value, "-.", color=STATE_COLOURS["before"], linewidth=2.0,
-            zorder=3.8, label=say("before"),
+            zorder=BESIDE, label=say("before"),
         )  # fmt: skip
     _draw_limits(axes, limit_marks(characterisation, locking_map.document.build, rising), rising, say)
     axes.set_ylim(bottom=0.0)
@@ -283,9 +286,9 @@ def _draw_limits(axes: Axes, marks: Sequence[LimitMark], curve: BranchCurve, say
     half = MARK * float(np.ptp(curve.input_torque))
     colour = STATE_COLOURS["after"]
     for i, mark in enumerate(marks):
-        axes.vlines(mark.at, mark.low, mark.high, color=colour, linewidth=MIDDLE, zorder=5)
+        axes.vlines(mark.at, mark.low, mark.high, color=colour, linewidth=MIDDLE, zorder=ABOVE)
         axes.hlines(
-            [mark.low, mark.high], mark.at - half, mark.at + half, color=colour, linewidth=2.8, zorder=5,
+            [mark.low, mark.high], mark.at - half, mark.at + half, color=colour, linewidth=2.8, zorder=ABOVE,
             label="" if i else say("limits"),
         )  # fmt: skip
 

@@ -38,6 +38,8 @@ from diffbench.report.map_contours import (
 from diffbench.report.result import limits_table
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
 from diffbench.report.style import (
+    BESIDE,
+    CURVE,
     DARK_LABEL,
     INK,
     MUTED,
@@ -102,11 +104,14 @@ def before_after(
         colour, line = STATE_COLOURS[which], STATE_LINES[which]
         strong = np.where(curve.tested, curve.value, np.nan)
         axes.plot(
-            curve.input_torque, strong, linestyle=line, color=colour, linewidth=STRONG, zorder=4, label=name
+            curve.input_torque, strong, linestyle=line, color=colour, linewidth=STRONG, zorder=CURVE,
+            label=name,
+        )  # fmt: skip
+        axes.plot(
+            curve.input_torque, curve.value, linestyle=line, color=colour, linewidth=THIN, zorder=BESIDE
         )
-        axes.plot(curve.input_torque, curve.value, linestyle=line, color=colour, linewidth=THIN, zorder=3.5)
         band = f"95 % band, {name}"
-        draw_band(axes, curve.input_torque, curve.low, curve.high, colour=colour, alpha=0.25, label=band)
+        draw_band(axes, curve.input_torque, curve.low, curve.high, colour=colour, label=band)
     axes.set_ylim(bottom=0.0)
     return over_torque(axes, LOCKING_TORQUE)
 
@@ -156,14 +161,14 @@ def corner_change(comparison: Comparison, axes: Axes) -> Axes:
     ):
         axes.plot(
             torque, values, linestyle=STATE_LINES[which], marker=STATE_MARKS[which], markersize=7.0,
-            color=STATE_COLOURS[which], linewidth=2.0, markeredgecolor=PAPER, zorder=4, label=which,
+            color=STATE_COLOURS[which], linewidth=STRONG, markeredgecolor=PAPER, zorder=CURVE, label=which,
         )  # fmt: skip
     before = np.array([c.before_Nm for c in comparison.conditions])
     axes.vlines(
         torque,
         before + np.array([c.low_Nm for c in comparison.conditions]),
         before + np.array([c.high_Nm for c in comparison.conditions]),
-        color=STATE_COLOURS["after"], linewidth=1.8, zorder=3.5, label="95 % interval of the change",
+        color=STATE_COLOURS["after"], linewidth=STRONG, zorder=BESIDE, label="95 % interval of the change",
     )  # fmt: skip
     axes.set_ylim(bottom=0.0)
     dress(axes, across="input torque, engine braking [N·m]", upward=LOCKING_TORQUE)

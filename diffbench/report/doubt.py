@@ -14,14 +14,19 @@ from diffbench.doubts import Source, is_weak, statement_of
 from diffbench.report.document import WIDE, Figure, numbers
 from diffbench.report.rounding import number_text, typeset
 from diffbench.report.style import (
+    AREA,
+    CELLS,
+    CURVE,
     DIRECTION_COLOURS,
     GRID,
     INK,
     MIDDLE,
     PAPER,
+    RULE,
     SOURCE_COLOURS,
     THIN,
     TICK_SIZE,
+    TOP,
     dress,
     legend_above,
 )
@@ -127,14 +132,14 @@ def intervals(characterisation: Characterisation, axes: Axes, *, names: Sequence
         if (width > 0).any():
             axes.barh(
                 rows, width, left=before, height=THICK, color=colour, edgecolor=INK, linewidth=0.6,
-                label=source, zorder=3,
+                label=source, zorder=AREA,
             )  # fmt: skip
     low, high = ([getattr(d, end) for d in shown_here] for end in ("low", "high"))
-    axes.hlines(rows, low, high, color=INK, linewidth=MIDDLE, zorder=4)
+    axes.hlines(rows, low, high, color=INK, linewidth=MIDDLE, zorder=CURVE)
     for ends in (low, high):
-        axes.vlines(ends, rows - THICK / 2, rows + THICK / 2, color=INK, linewidth=MIDDLE, zorder=4)
+        axes.vlines(ends, rows - THICK / 2, rows + THICK / 2, color=INK, linewidth=MIDDLE, zorder=CURVE)
     _clip(axes, shown_here)
-    axes.vlines(0.0, -0.35, len(shown_here) - 0.55, color=INK, linewidth=THIN, zorder=2)
+    axes.vlines(0.0, -0.35, len(shown_here) - 0.55, color=INK, linewidth=THIN, zorder=CELLS)
     for row, doubt in enumerate(shown_here):
         for text, at, side in ((doubt.label, 0.0, "left"), (doubt.value, 1.0, "right")):
             axes.annotate(
@@ -146,7 +151,7 @@ def intervals(characterisation: Characterisation, axes: Axes, *, names: Sequence
                 color=INK,
                 size=TICK_SIZE,
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8},
-                zorder=6,
+                zorder=TOP,
             )
     axes.set_yticks([])
     axes.set_ylim(len(shown_here) - 0.55, -0.95)
@@ -176,7 +181,7 @@ def _clip(axes: Axes, found: Sequence[Doubt]) -> None:
                 color=INK,
                 size=TICK_SIZE,
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
-                zorder=6,
+                zorder=TOP,
             )
 
 
@@ -216,8 +221,10 @@ def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
             if half > SMALLEST:
                 left, right, top, foot = column - half, column + half, row - half, row + half
                 squares[size > 0].append([(left, top), (right, top), (right, foot), (left, foot)])
-        axes.annotate(str(row + 1), (row, row), ha="center", va="center", color=INK, size=TICK_SIZE, zorder=4)
-    axes.add_collection(LineCollection(rules, colors=[GRID], linewidths=0.8, zorder=1))
+        axes.annotate(
+            str(row + 1), (row, row), ha="center", va="center", color=INK, size=TICK_SIZE, zorder=CURVE
+        )
+    axes.add_collection(LineCollection(rules, colors=[GRID], linewidths=0.8, zorder=RULE))
     for positive, drawn in squares.items():
         axes.add_collection(
             PolyCollection(
@@ -225,7 +232,7 @@ def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
                 facecolors=[DIRECTION_COLOURS[1] if positive else PAPER],
                 edgecolors=[DIRECTION_COLOURS[1 if positive else -1]],
                 linewidths=0.6 if positive else 1.4,
-                zorder=3,
+                zorder=AREA,
             )
         )
     for positive, text in ((True, "rise together"), (False, "one rises, one falls")):

@@ -29,13 +29,19 @@ from diffbench.report.locking_torque import (
 from diffbench.report.map_contours import BRANCHES, torques_to_draw
 from diffbench.report.rounding import number_text
 from diffbench.report.style import (
+    AREA,
+    CELLS,
+    CURVE,
     DIRECTION_COLOURS,
     GRID,
+    GROUND,
     INK,
     MUTED,
     PAPER,
+    RULE,
     STRONG,
     TICK_SIZE,
+    TOP,
     draw_band,
     draw_marks,
     dress,
@@ -251,13 +257,15 @@ def friction(characterisation: Characterisation, axes: Axes, *, over: Over = "sl
     if cells is not None:
         draw_cells(axes, cells.at, times * cells.value, cells.direction)
     curve = friction_curve(characterisation, over)
-    draw_band(axes, curve.at, times * curve.low, times * curve.high, alpha=0.22, label="95 % band")
-    axes.plot(curve.at, times * curve.value, "-", color=INK, linewidth=STRONG, zorder=4, label="fitted law")
+    draw_band(axes, curve.at, times * curve.low, times * curve.high, label="95 % band")
+    axes.plot(
+        curve.at, times * curve.value, "-", color=INK, linewidth=STRONG, zorder=CURVE, label="fitted law"
+    )
     reach = None if scale is None else NORMAL_95 * scale[1]
     side = [reach or 0.0]
     draw_marks(
         axes, [reference_place(characterisation, over)], [times], low=side, high=side, marker="D", colour=INK,
-        face=PAPER, zorder=6, label="reference" + ("" if reach is None else ", 95 %"),
+        face=PAPER, zorder=TOP, label="reference" + ("" if reach is None else ", 95 %"),
     )  # fmt: skip
     if over == "sliding_speed":
         in_ratios(axes, "x")
@@ -310,7 +318,7 @@ def _bias_limits(axes: Axes, loading: BranchCurve) -> None:
         axes.set_ylim(0.8 * float(seen.min()), MOST_BIAS * float(np.median(seen)))
     nowhere = loading.input_torque[~np.isfinite(loading.value)]
     if nowhere.size > 1:
-        axes.axvspan(float(nowhere[0]), float(nowhere[-1]), color=GRID, linewidth=0, zorder=0.5)
+        axes.axvspan(float(nowhere[0]), float(nowhere[-1]), color=GRID, linewidth=0, zorder=GROUND)
         axes.annotate(
             "locks more\nthan comes in:\nno ratio",
             (0.5 * float(nowhere[0] + nowhere[-1]), 0.5),
@@ -319,7 +327,7 @@ def _bias_limits(axes: Axes, loading: BranchCurve) -> None:
             va="center",
             color=INK,
             size=TICK_SIZE,
-            zorder=2,
+            zorder=CELLS,
         )
 
 
@@ -330,11 +338,11 @@ def temperatures(evidence: Evidence, axes: Axes) -> Axes:
         first = number == 0
         axes.plot(
             at, evidence.oil[here], linestyle="none", marker="o", markersize=2.6, markerfacecolor="none",
-            markeredgewidth=0.8, color=DIRECTION_COLOURS[1], rasterized=at.size > DENSE, zorder=3,
+            markeredgewidth=0.8, color=DIRECTION_COLOURS[1], rasterized=at.size > DENSE, zorder=AREA,
             label="oil, measured" if first else None,
         )  # fmt: skip
         axes.plot(
-            at, evidence.plate[here], "-", color=INK, linewidth=1.8, zorder=4,
+            at, evidence.plate[here], "-", color=INK, linewidth=1.8, zorder=CURVE,
             label="plates, fitted" if first else None,
         )  # fmt: skip
     _name_runs(evidence, axes)
@@ -384,7 +392,7 @@ def _in_time(evidence: Evidence) -> list[tuple[Array, NDArray[np.int64]]]:
 def _name_runs(evidence: Evidence, axes: Axes) -> None:
     """Each run's number and kind at its start, and a line where the next begins."""
     for number, start, _ in run_starts(evidence):
-        axes.axvline(start, color=MUTED, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
+        axes.axvline(start, color=MUTED, linewidth=0.8, linestyle=(0, (1, 2)), zorder=RULE)
         axes.annotate(
             f"run {number + 1}",
             (start, 1.0),

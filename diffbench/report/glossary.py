@@ -8,16 +8,7 @@ import numpy as np
 
 from diffbench.report.document import Figure, Table, numbers
 from diffbench.report.messages import Say, english
-from diffbench.report.style import (
-    INK,
-    MIDDLE,
-    MUTED,
-    STATE_COLOURS,
-    STRONG,
-    TEXT_SIZE,
-    dress,
-    level_line,
-)
+from diffbench.report.style import INK, MIDDLE, MUTED, STATE_COLOURS, STRONG, TEXT_SIZE, dress, level_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -88,7 +79,7 @@ def curve_sketch(axes: Axes, *, say: Say = english) -> Axes:
     axes.plot(torque, falling, "--", color=INK, linewidth=MIDDLE)
     axes.vlines(0.0, 55.0, 105.0, color=STATE_COLOURS["after"], linewidth=MIDDLE)
     axes.hlines([55.0, 105.0], -16.0, 16.0, color=STATE_COLOURS["after"], linewidth=2.8)
-    axes.plot([200.0, 400.0, 400.0], [180.0, 180.0, 280.0], ":", color=MUTED, linewidth=1.6)
+    axes.plot([200.0, 400.0, 400.0], [180.0, 180.0, 280.0], ":", color=MUTED, linewidth=MIDDLE)
     for letter, at in (
         ("A", (-232.0, 250.0)), ("B", (100.0, 14.0)), ("C", (-34.0, 62.0)), ("D", (424.0, 222.0)),
         ("E", (290.0, 242.0)), ("F", (265.0, 282.0)), ("G", (-40.0, 124.0)),

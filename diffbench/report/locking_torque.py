@@ -18,16 +18,23 @@ from diffbench.report.document import HALF, WIDE, Figure, Table, numbers
 from diffbench.report.map_contours import BRANCHES, torques_to_draw
 from diffbench.report.rounding import number_text, typeset
 from diffbench.report.style import (
+    ABOVE,
+    BESIDE,
+    CELLS,
+    CURVE,
     DIRECTION_COLOURS,
     DIRECTION_LABELS,
     DIRECTION_MARKS,
+    GROUND,
     INK,
     MIDDLE,
     MUTED,
     PAPER,
     PART_COLOURS,
+    RULE,
     STRONG,
     THIN,
+    TOP,
     draw_band,
     dress,
     legend_above,
@@ -273,7 +280,7 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
         markersize=1.4 if used.sum() > DENSE else 3.5,
         markeredgewidth=0,
         rasterized=bool(used.sum() > DENSE),
-        zorder=6,
+        zorder=TOP,
     )
     axes.plot([], [], ".", color=INK, markersize=5, label="model, same cells")
     hand = evidence.used & ~sweeps
@@ -286,7 +293,7 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
             markerfacecolor="none",
             markersize=7,
             label="readings by hand",
-            zorder=5,
+            zorder=ABOVE,
         )
     apart = ~evidence.used
     if apart.any():
@@ -297,7 +304,7 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
             color=MUTED,
             markersize=3,
             label="left out of the fit",
-            zorder=2,
+            zorder=RULE,
         )
     return over_torque(axes, LOCKING_TORQUE)
 
@@ -311,7 +318,7 @@ def residuals(evidence: Evidence, axes: Axes, *, over: str) -> Axes:
     draw_cells(axes, at[kept], residual[kept], evidence.direction[kept])
     if kept.any():
         noise = 2.0 * float(np.median(evidence.sigma[kept]))
-        axes.axhspan(-noise, noise, color=INK, alpha=0.10, linewidth=0, zorder=0, label="± 2 σ of noise")
+        axes.axhspan(-noise, noise, color=INK, alpha=0.10, linewidth=0, zorder=GROUND, label="± 2 σ of noise")
         bins = residual_bins(evidence, over)
         axes.plot(
             bins.centre,
@@ -323,7 +330,7 @@ def residuals(evidence: Evidence, axes: Axes, *, over: str) -> Axes:
             markeredgecolor=PAPER,
             markeredgewidth=0.7,
             label="means of bins",
-            zorder=5,
+            zorder=ABOVE,
         )
         reach = max(float(np.max(np.abs(residual[kept]))) * 1.08, noise * 1.3)
         axes.set_ylim(-reach, reach)
@@ -406,14 +413,14 @@ def draw_cells(
             upward[here],
             linestyle="none",
             marker=mark,
-            markersize=4.0 if mark == "o" else 3.6,
+            markersize=4.0,
             color=DIRECTION_COLOURS[sign],
             markerfacecolor="none",
             markeredgewidth=0.9,
             alpha=0.75 if many else 1.0,
             rasterized=many,
             label=DIRECTION_LABELS[sign] if named else None,
-            zorder=2.5,
+            zorder=CELLS,
         )
 
 
@@ -434,7 +441,7 @@ def _draw_law(axes: Axes, locking_map: LockingMap, speed_difference: float, temp
         if law is not None:
             label = "by the law" if branch == "loading" else None
             line = BRANCH_LINES[branch]
-            axes.plot(torque, law, line, color=MUTED, linewidth=THIN, zorder=3.2, label=label)
+            axes.plot(torque, law, line, color=MUTED, linewidth=THIN, zorder=BESIDE, label=label)
 
 
 def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
@@ -449,7 +456,7 @@ def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
             color=INK,
             linewidth=STRONG,
             label=f"map, {branch}",
-            zorder=4,
+            zorder=CURVE,
         )
     for branch, curve in curves.items():
         first = branch == "loading"
@@ -459,12 +466,10 @@ def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
             BRANCH_LINES[branch],
             color=INK,
             linewidth=THIN,
-            zorder=3.5,
+            zorder=BESIDE,
             label="map, not tested" if first else None,
         )
-        draw_band(
-            axes, curve.input_torque, curve.low, curve.high, alpha=0.18, label="95 % band" if first else None
-        )
+        draw_band(axes, curve.input_torque, curve.low, curve.high, label="95 % band" if first else None)
 
 
 def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) -> Figure | None:

@@ -17,7 +17,7 @@ from diffbench.report.document import (
     numbers,
 )
 from diffbench.report.rounding import interval_text, number_text, with_unit
-from diffbench.report.style import INK, PAPER, STATE_COLOURS, dress, legend_above, level_line
+from diffbench.report.style import CELLS, CURVE, INK, PAPER, STATE_COLOURS, dress, legend_above, level_line
 from diffbench.report.wording import label, printable
 
 if TYPE_CHECKING:
@@ -95,13 +95,13 @@ def deviations(result: Repeatability, axes: Axes) -> Axes:
     for row, q in enumerate(result.quantities.values()):
         reach = 2.0 * PER_CENT * q.relative
         axes.plot(
-            [-reach, reach], [row, row], color=BAND, linewidth=9.0, solid_capstyle="butt", zorder=2,
+            [-reach, reach], [row, row], color=BAND, linewidth=9.0, solid_capstyle="butt", zorder=CELLS,
             label="_" if row else "2 s_r to either side",
         )  # fmt: skip
         off = [PER_CENT * (value / q.mean - 1.0) for value in q.values]
         axes.plot(
             off, [row] * len(off), "o", color=INK, markerfacecolor=PAPER, markersize=6.0,
-            markeredgewidth=1.4, zorder=4, label="_" if row else "a visit",
+            markeredgewidth=1.4, zorder=CURVE, label="_" if row else "a visit",
         )  # fmt: skip
     level_line(axes, 0.0, along="y")
     axes.set_yticks(range(len(names)), [label(name) for name in names])

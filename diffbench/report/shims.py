@@ -14,12 +14,18 @@ from diffbench.report.document import WIDE, Document, Figure, Section, Sentence,
 from diffbench.report.judgement import CAUTIONS, DEFER
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_uncertainty
 from diffbench.report.style import (
+    ABOVE,
+    AREA,
+    CURVE,
+    GROUND,
     INK,
     MIDDLE,
     MUTED,
     PAPER,
     STATE_COLOURS,
+    STRONG,
     TICK_SIZE,
+    TINT,
     draw_marks,
     dress,
     legend_above,
@@ -118,21 +124,21 @@ def advised_shims(result: ShimAdvice, axes: Axes) -> Axes:
     reach = np.array([[c.preload_torque_Nm - c.low_Nm, c.high_Nm - c.preload_torque_Nm] for c in stock]).T
     draw_marks(
         axes, x, y, low=reach[0], high=reach[1], colour=STATE_COLOURS["before"], face=PAPER,
-        label="in stock, 95 % of assemblies", zorder=3,
+        label="in stock, 95 % of assemblies", zorder=AREA,
     )  # fmt: skip
     best = result.advised
     axes.plot(
         [MILLIMETRES * best.shim_m], [best.preload_torque_Nm], "o", color=STATE_COLOURS["before"],
-        markersize=9.0, label="advised", zorder=5,
+        markersize=9.0, label="advised", zorder=ABOVE,
     )  # fmt: skip
     axes.plot(
         [MILLIMETRES * rung.shim_m for rung in result.rungs],
         [rung.preload_torque_Nm for rung in result.rungs], "s", color=INK, markersize=6.0, label="measured",
-        zorder=4,
+        zorder=CURVE,
     )  # fmt: skip
     axes.axhline(result.target_Nm, color=INK, linewidth=MIDDLE, linestyle="--", label="target")
     for i, limit in enumerate(result.limits_Nm or ()):
-        axes.axhline(limit, color=STATE_COLOURS["after"], linewidth=1.8, label="_" if i else "limits")
+        axes.axhline(limit, color=STATE_COLOURS["after"], linewidth=STRONG, label="_" if i else "limits")
     dress(axes, across="shim [mm]", upward="preload torque [N·m]")
     return legend_above(axes, columns=3)
 
@@ -203,9 +209,9 @@ def shim_ladder(
     )
     if limits is not None:
         axes.axhspan(
-            *limits, color=MUTED, alpha=0.18, linewidth=0, zorder=0.5, label="limits of the build sheet"
+            *limits, color=MUTED, alpha=TINT, linewidth=0, zorder=GROUND, label="limits of the build sheet"
         )
-    axes.plot(shims, values, "-", color=INK, linewidth=MIDDLE, zorder=3)
+    axes.plot(shims, values, "-", color=INK, linewidth=MIDDLE, zorder=AREA)
     draw_marks(
         axes, shims, values, low=values - low, high=high - values, colour=STATE_COLOURS["before"], edge=PAPER,
         label="measured, 95 % interval",
@@ -231,5 +237,5 @@ def _name_rates(axes: Axes, shims: Sequence[float] | np.ndarray, values: np.ndar
             textcoords="offset points",
             color=INK,
             size=TICK_SIZE,
-            zorder=5,
+            zorder=ABOVE,
         )

@@ -68,6 +68,10 @@ TEXT_SIZE = 10.5
 TICK_SIZE = 10.0
 #: Widths of curves [points]: what is tested and while loading, what stands beside it, and what is beyond.
 STRONG, MIDDLE, THIN = 2.2, 1.2, 0.9
+#: What lies over what: shades of the ground, rules, measured cells, areas, thin curves, curves, and marks.
+GROUND, RULE, CELLS, AREA, BESIDE, CURVE, ABOVE, TOP = 0.5, 1.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0
+#: How much of its colour a band between limits has.
+TINT = 0.2
 #: Room in a legend, of its text's size.
 LEGEND = {"handlelength": 1.9, "columnspacing": 1.4, "handletextpad": 0.6, "borderpad": 0.4}
 
@@ -103,18 +107,18 @@ def dress(axes: Axes, *, across: str, upward: str) -> Axes:
 
 def draw_band(
     axes: Axes, at: ArrayLike, low: ArrayLike, high: ArrayLike, *,
-    colour: str = INK, alpha: float, label: str | None,
+    colour: str = INK, label: str | None,
 ) -> None:  # fmt: skip
     """Tint what lies between two limits, which are lines of their own: the tint alone goes under."""
     axes.fill_between(
-        at, low, high, facecolor=(colour, alpha), edgecolor=colour, linewidth=0.6, zorder=3, label=label
+        at, low, high, facecolor=(colour, TINT), edgecolor=colour, linewidth=0.6, zorder=AREA, label=label
     )
 
 
 def draw_marks(
     axes: Axes, x: ArrayLike, y: ArrayLike, *, low: ArrayLike, high: ArrayLike,
     along: Literal["x", "y"] = "y", marker: str = "o", colour: str, face: str | None = None,
-    edge: str | None = None, label: str | None = None, zorder: float = 4.0,
+    edge: str | None = None, label: str | None = None, zorder: float = CURVE,
 ) -> None:  # fmt: skip
     """Marks with the interval of each, from so far below to so far above it along an axis: of one size in all
     figures, filled unless ``face`` says otherwise."""
@@ -131,7 +135,7 @@ def draw_marks(
 def level_line(axes: Axes, at: float, *, along: Literal["x", "y"]) -> None:
     """A thin line at a value that parts what is drawn, as zero does, behind everything: along an axis."""
     draw = axes.axhline if along == "x" else axes.axvline
-    draw(at, color=MUTED, linewidth=0.8, zorder=1)
+    draw(at, color=MUTED, linewidth=0.8, zorder=RULE)
 
 
 def legend_above(axes: Axes, *, columns: int = 2, handles: Sequence[Artist] | None = None) -> Axes:

@@ -15,6 +15,8 @@ from diffbench.report.document import WIDE, Block, Document, Literally, Section,
 from diffbench.report.document import Figure as PageFigure
 from diffbench.report.rounding import interval_text, number_text
 from diffbench.report.style import (
+    ABOVE,
+    CURVE,
     INK,
     MUTED,
     SCALE_STOPS,
@@ -276,7 +278,7 @@ def _marks(result: CornerEntry, axes: Axes, of: Callable[[PhaseResult], Interval
             marker=MARKS[i % len(MARKS)],
             colour=colour,
             face=colour if measured else "white",
-            zorder=5 if measured else 4,
+            zorder=ABOVE if measured else CURVE,
             label=printable(rung.label),
         )
     axes.set_xticks(middle, names)

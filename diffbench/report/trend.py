@@ -19,6 +19,8 @@ from diffbench.report.style import (
     MUTED,
     PAPER,
     THIN,
+    TINT,
+    TOP,
     draw_marks,
     dress,
     legend_above,
@@ -284,10 +286,10 @@ def course(course: Course, axes: Axes) -> Axes:
     _line(course, axes, scale)
     _average(course, axes, x)
     half = np.array([1.96 * (point.u_visit or 0.0) for point in course.series.points])
-    draw_marks(axes, x, y, low=half, high=half, colour=RECORD, zorder=6, label="record")
+    draw_marks(axes, x, y, low=half, high=half, colour=RECORD, zorder=TOP, label="record")
     if course.crossing is not None:
         axes.axhline(
-            course.crossing.limit, color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)), label="lower limit"
+            course.crossing.limit, color=INK, linewidth=THIN, linestyle=(0, (1, 1.5)), label="lower limit"
         )
         _way(course, axes, scale)
     unit = course.series.unit
@@ -308,7 +310,7 @@ def sums(course: Course, axes: Axes) -> Axes:
         axes.axhline(
             side * charts.decision,
             color=INK,
-            linewidth=1.0,
+            linewidth=THIN,
             linestyle="--",
             label="decision limit" if side > 0 else None,
         )
@@ -359,9 +361,9 @@ def _line(course: Course, axes: Axes, scale: float) -> None:
     # after a jump a new line begins
     x = np.linspace(places[0 if course.jump is None else course.jump.at], ahead, 120)
     low, high = line.next_record(x)
-    axes.fill_between(x * scale, low, high, color=RECORD, alpha=0.14, linewidth=0, label="next record, 95 %")
+    axes.fill_between(x * scale, low, high, color=RECORD, alpha=TINT, linewidth=0, label="next record, 95 %")
     known = x <= places[-1]
-    axes.plot(x[known] * scale, line.at(x[known]), color=INK, linewidth=1.5, label="line")
+    axes.plot(x[known] * scale, line.at(x[known]), color=INK, linewidth=MIDDLE, label="line")
     axes.plot(x[~known] * scale, line.at(x[~known]), color=INK, linewidth=MIDDLE, linestyle="--")
 
 

@@ -23,11 +23,15 @@ from diffbench.report.messages import Say, english, say_in
 from diffbench.report.page import page_of
 from diffbench.report.rounding import number_text, with_uncertainty, with_unit
 from diffbench.report.style import (
+    AREA,
+    BESIDE,
+    CELLS,
     INK,
     MIDDLE,
     MUTED,
     PAPER,
     STATE_COLOURS,
+    STRONG,
     TICK_SIZE,
     draw_marks,
     dress,
@@ -264,7 +268,7 @@ def _write_distances(
             told[these[0]], (at, bottom if below else top), xytext=(0, -4 if below else 4),
             textcoords="offset points", ha="right" if after else "left" if before else "center",
             va="top" if below else "bottom", color=MUTED, size=TICK_SIZE,
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=3.5,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=BESIDE,
         )  # fmt: skip
 
 
@@ -290,7 +294,7 @@ def _draw_limits(axes: Axes, points: Sequence[Point], days: np.ndarray, words: s
         levels = [limits[end] for _, limits in held]
         axes.step(
             across, [levels[0], *levels, levels[-1]], where="post", color=STATE_COLOURS["after"],
-            linewidth=1.8, label=name or "_", zorder=3,
+            linewidth=STRONG, label=name or "_", zorder=AREA,
         )  # fmt: skip
 
 
@@ -303,7 +307,7 @@ def _draw_rebuilds(axes: Axes, life: Life, words: str) -> None:
     ]
     for i, day in enumerate(rebuilt):
         axes.axvline(
-            _days(day), color=INK, linewidth=MIDDLE, linestyle=(0, (2, 2)), zorder=2,
+            _days(day), color=INK, linewidth=MIDDLE, linestyle=(0, (2, 2)), zorder=CELLS,
             label=words if i == 0 else "_",
         )  # fmt: skip
 

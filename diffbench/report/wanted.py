@@ -11,7 +11,7 @@ from diffbench.answers.operating_point import Interval
 from diffbench.answers.wanted import Met, Wanted
 from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, Table, bare, item, numbers
 from diffbench.report.rounding import number_text
-from diffbench.report.style import INK, MUTED, dress
+from diffbench.report.style import AREA, CELLS, INK, MUTED, THIN, dress
 from diffbench.report.trackside import interval_cell
 from diffbench.report.wording import printable
 
@@ -123,14 +123,14 @@ def trade_off(wanted: Wanted, axes: Axes) -> Axes:
     """Mean share kept over the entry against the yaw moment of the last phase, preload by preload: what the
     entry gains, the throttle pays. Today's unit and the wanted one are marked."""
     kept, moment, torques = _points(wanted)
-    axes.plot(kept, moment, color=MUTED, linewidth=1.0, marker="|", markersize=5.0, zorder=2)
+    axes.plot(kept, moment, color=MUTED, linewidth=THIN, marker="|", markersize=5.0, zorder=CELLS)
     places = [("as built", wanted.as_built, "s", "white")]
     if wanted.preload.value is not None:
         places.append(("wanted", wanted.preload.value, "o", INK))
     told = []
     for name, torque, marker, face in places:
         x, y = (float(np.interp(torque, torques, column)) for column in (kept, moment))
-        axes.plot([x], [y], linestyle="none", marker=marker, color=INK, markerfacecolor=face, zorder=3)
+        axes.plot([x], [y], linestyle="none", marker=marker, color=INK, markerfacecolor=face, zorder=AREA)
         told.append((x, y, f"{name}, {torque:.0f} N·m"))
     # above the line to its right, and below it to its left: the course falls
     for (across, up, side), (x, y, text) in zip(

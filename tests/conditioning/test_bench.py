@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from diffbench.conditioning import ConditionedRun, condition
 from diffbench.conditioning.bench import (
     Tare,
+    TorqueChain,
     at_cells,
     at_samples,
     chains_of,
     loop,
     needed_torques,
+    refit_spread,
     sources,
 )
 from diffbench.conditioning.samples import take
@@ -285,3 +287,34 @@ def test_a_loop_is_a_lens_over_each_cycle(triangle_of: Callable[..., Array]) -> 
     up, down = loop(small)[4001 + 2500], loop(small)[4001 + 3500]
     assert 0.5 * (down - up) == pytest.approx(0.25, abs=0.01)
     assert loop(np.full(7, 40.0)).tolist() == [0.0] * 7
+
+
+def test_losses_of_a_reduction_follow_the_power() -> None:
+    """96 % on the way to the wheels, one over it on the way back; a shaft that stands counts as turning
+    forward; no torque is none."""
+    pinion, still = TorqueChain(side=-1, ratio=3.0, efficiency=0.96), np.zeros(1)
+
+    def at(torque: float, speed: float) -> float:
+        return float(pinion.at_unit(np.array([torque]), still, np.array([speed]), still)[0])
+
+    forth, back = 3.0 * 0.96, 3.0 / 0.96
+    for speed in (0.0, 1.0, 60.0):
+        assert at(100.0, speed) == pytest.approx(100.0 * forth)
+        assert at(0.5, speed) == pytest.approx(0.5 * forth)
+        assert at(-0.5, speed) == pytest.approx(-0.5 * back)
+    assert at(100.0, -60.0) == pytest.approx(100.0 * back)
+    assert at(-100.0, -60.0) == pytest.approx(-100.0 * forth)
+    assert at(0.0, 60.0) == 0.0
+
+
+def test_refits_scatter_as_the_rig_states(both_outputs: Rig) -> None:
+    """Preload and ramp bias, each nothing where it is not stated."""
+    assert refit_spread(both_outputs) == (0.0, 0.0)
+
+    def stated(**known: float) -> tuple[float, float]:
+        found = both_outputs.repeatability.model_copy(update=known)
+        return refit_spread(both_outputs.model_copy(update={"repeatability": found}))
+
+    assert stated(preload_torque=0.02) == (0.02, 0.0)
+    assert stated(ramp_bias=0.01) == (0.0, 0.01)
+    assert stated(preload_torque=0.02, ramp_bias=0.01) == (0.02, 0.01)

@@ -141,6 +141,20 @@ def test_a_sweep_is_averaged_over_a_tenth_of_a_second(triangle_of: ArrayOf) -> N
     assert not course.segment.any()
 
 
+def test_a_slow_logger_is_not_averaged_at_all(triangle_of: ArrayOf) -> None:
+    """Of 5 Hz a tenth of a second is half a sample: each counts by itself; so it does where 300 turns
+    follow each other at 20 Hz, forty a stretch being less than a sample."""
+    time = np.arange(200) / 5.0
+    course = sweep_of(samples_of(time), triangle_of(time, -300.0, 600.0, 10.0), scale=900.0)
+    assert course.time == pytest.approx(time)
+    assert course.torque == pytest.approx(triangle_of(time, -300.0, 600.0, 10.0))
+    assert course.step == pytest.approx(0.2)
+    time = np.arange(4000) / 20.0
+    quick = sweep_of(samples_of(time), triangle_of(time, -300.0, 600.0, 2.0), scale=900.0)
+    assert quick.step == pytest.approx(0.05)
+    assert quick.time == pytest.approx(time)
+
+
 def test_noise_raises_what_confirms_a_turn(triangle_of: ArrayOf) -> None:
     """Eight of the noise of a mean: of ±30 N·m in turn 1.4826 · 120/√6 = 72.63 N·m, over √10, times 8."""
     time = np.arange(4000) / 100.0

@@ -18,6 +18,7 @@ PURE = {
     "diffbench.physics",
     # samples in, samples out: noise, spikes and means; what slips; turns of a sweep; torque through its chain
     "diffbench.conditioning.bench",
+    "diffbench.conditioning.cells",
     "diffbench.conditioning.course",
     "diffbench.conditioning.findings",  # sentences
     "diffbench.conditioning.hand",  # how readings scatter, by the GUM's example
@@ -61,6 +62,10 @@ PURE = {
     # the numbers behind the figures: functions of a result and its map alone
     "diffbench.report.doubt",
     "diffbench.report.friction",
+    "diffbench.report.glossary",
+    "diffbench.report.messages",
+    "diffbench.report.history",
+    "diffbench.report.fleet",
     "diffbench.report.lap",  # answers in words, tables and drawings
     "diffbench.report.locking_torque",
     "diffbench.report.map_contours",

@@ -16,7 +16,7 @@ from matplotlib.patches import PathPatch
 
 from diffbench import figures
 from diffbench.answers import Comparison
-from diffbench.report import comparison_document, comparison_figure, text_of
+from diffbench.report import comparison, comparison_document, comparison_figure, text_of
 from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, gain_scale, scale
 from diffbench.results import LockingMap
 
@@ -433,3 +433,35 @@ def test_both_maps_are_drawn_in_their_colours(complete_map: LockingMap, axes: Ax
         "new", "95 % band, new", "worn", "95 % band, worn",
     ]  # fmt: skip
     assert axes.get_ylim()[0] == 0.0
+
+
+def test_pictures_of_a_page_have_their_numbers(complete_map: LockingMap) -> None:
+    """Each with unit and dates in its title: the curves of both states, and what changed to the place of its
+    doubt; nothing that changed, no such picture."""
+    reference = {"speed_difference_rad_s": 4.0, "temperature_degC": 60.0}
+    curves, moved = comparison.comparison_figures(made(), complete_map, complete_map, reference=reference)
+    assert (curves.name, moved.name) == ("before-after", "changes")
+    dates = "Unit Q17, 2026-03-15 and 2026-06-02"
+    assert curves.title == f"{dates}: locking torque at 60 °C and 4 rad/s"
+    assert curves.shows == "Locking torque over input torque of unit Q17, 2026-03-15 and 2026-06-02."
+    assert curves.table is not None
+    assert curves.table.head == (
+        "Input torque [N·m]", "Before [N·m]", "Before, 95 % limits [N·m]", "After [N·m]",
+        "After, 95 % limits [N·m]",
+    )  # fmt: skip
+    for _, before, ends, after, others in curves.table.rows:
+        assert (before, ends) == (after, others)
+    assert moved.title == f"{dates}: what changed"
+    assert moved.size == (4.5, pytest.approx(1.1 + 0.4 * 4))
+    assert moved.shows == (
+        "Relative changes: preload torque -20.0 %; friction -5.0 %; spring force -16.0 %; "
+        "ramp bias, drive +0.2 %."
+    )
+    assert moved.table is not None
+    assert [row[1:] for row in moved.table.rows] == [
+        ("−20.0", "−23.0 to −17.0"), ("−5.0", "−7.2 to −2.8"), ("−16.0", "−20.0 to −12.0"),
+        ("0.20", "−0.84 to 1.24"),
+    ]  # fmt: skip
+    assert moved.table.numbers == (1, 2)
+    (only,) = comparison.comparison_figures(made(changes={}), complete_map, complete_map, reference=reference)
+    assert only.name == "before-after"

@@ -11,10 +11,13 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 from matplotlib.transforms import Bbox
 
+from diffbench import figures
 from diffbench.report import draw
 from diffbench.report.style import INK, dress, in_ratios, legend_above
+from diffbench.results import Characterisation, LockingMap
 
 
 def points(axes: Axes) -> None:
@@ -162,3 +165,21 @@ def test_no_text_is_cut_and_none_covers_another(
     everything = Bbox.union([inner, *ticks[0], *ticks[1], *labels, *notes])
     assert everything.x0 < 0.12 * axes.figure.dpi
     assert whole.x1 - everything.x1 < 0.12 * axes.figure.dpi
+
+
+def test_a_drawing_has_no_ground_of_its_own() -> None:
+    """It lies on the page, be it light or dark."""
+    text = draw(lambda axes: dress(axes, across="x", upward="y"), size=(3.0, 2.0), prefix="bare", title="B")
+    assert "#fff" not in text.lower()
+
+
+def test_legends_of_locking_torque_have_two_columns_and_of_its_parts_three(
+    complete: Characterisation, complete_map: LockingMap
+) -> None:
+    """Where nobody lays them out anew."""
+    swept, parted = Figure().add_subplot(), Figure().add_subplot()
+    figures.sweep(complete, complete_map, swept)
+    figures.parts(complete, complete_map, parted)
+    assert (swept.get_legend()._ncols, parted.get_legend()._ncols) == (2, 3)
+    for one in (swept, parted):
+        assert [0.0, 0.0] in [list(line.get_xdata()) for line in one.get_lines()]  # coast from drive

@@ -16,17 +16,24 @@ from matplotlib.figure import Figure
 
 from diffbench.report.map_contours import line_colours
 from diffbench.report.style import (
+    ABOVE,
+    AREA,
+    BESIDE,
+    CELLS,
+    CURVE,
     DARK_FILLS,
     DARK_LABEL,
     DIRECTION_COLOURS,
     DIRECTION_MARKS,
     GRID,
+    GROUND,
     INK,
     LIGHT_LABEL,
     MIDDLE,
     MUTED,
     PAPER,
     PART_COLOURS,
+    RULE,
     SCALE_STOPS,
     SOURCE_COLOURS,
     STATE_COLOURS,
@@ -34,6 +41,7 @@ from diffbench.report.style import (
     TEXT_SIZE,
     THIN,
     TICK_SIZE,
+    TOP,
     draw_band,
     draw_marks,
     dress,
@@ -192,6 +200,20 @@ def test_lines_of_a_map_stand_out_from_the_areas_beside_them(
             assert vision.contrast(line, to_hex(shade)) >= 3.0, (i, line)
 
 
+def test_what_is_measured_and_fitted_lies_over_the_ground() -> None:
+    """Shades lie no lower than the grid, half a layer up; a curve over its band and the cells, and apart
+    from the rules that it crosses, by more than half a layer."""
+    layers = [GROUND, RULE, CELLS, AREA, BESIDE, CURVE, ABOVE, TOP]
+    assert layers == sorted(set(layers))
+    assert (GROUND, CELLS - RULE, CURVE - BESIDE, TOP - CURVE) == (0.5, 1.5, 0.5, 2.0)
+    axes = dress(Figure().add_subplot(), across="x", upward="y")
+    draw_band(axes, [0.0, 1.0], [0.0, 0.0], [1.0, 1.0], label=None)
+    level_line(axes, 0.0, along="x")
+    draw_marks(axes, [0.5], [0.5], low=[0.1], high=[0.1], colour=INK)
+    band, (rule, mark, *_) = axes.collections[0], axes.get_lines()
+    assert rule.get_zorder() < band.get_zorder() < mark.get_zorder()
+
+
 def test_marks_and_lines_are_of_one_size_in_all_figures() -> None:
     """As agreed, in points: marks of 7 with an edge of 1.6, bars of 1.6 with caps of 4 to either side, thin
     lines of 0.8 behind everything, limits of a band of 0.6 over it; text of 10.5, of ticks and legends 10."""
@@ -222,10 +244,10 @@ def test_marks_and_lines_are_of_one_size_in_all_figures() -> None:
     assert (list(level.get_ydata()), list(upright.get_xdata())) == ([3.0, 3.0], [5.0, 5.0])
     for line in (level, upright):
         assert (line.get_linewidth(), line.get_zorder(), line.get_color()) == (0.8, 1, MUTED)
-    draw_band(axes, [0.0, 1.0], [2.0, 2.0], [3.0, 4.0], alpha=0.3, label="band")
+    draw_band(axes, [0.0, 1.0], [2.0, 2.0], [3.0, 4.0], label="band")
     band = axes.collections[-1]
     assert band.get_linewidth().tolist() == [0.6]
-    assert band.get_facecolor()[0][3] == pytest.approx(0.3)
+    assert band.get_facecolor()[0][3] == pytest.approx(0.2)
     assert to_hex(band.get_edgecolor()[0]) == INK
     assert band.get_zorder() == 3
     dress(axes, across="a", upward="b")

@@ -142,3 +142,89 @@ def test_the_input_torque_of_a_quantity_is_a_field(complete: Characterisation) -
     assert shown("locking_effect_drive", before).label == "locking effect, drive, at 1204 N·m"
     assert placed.model_dump()["at_input_torque_Nm"] == -703.6
     assert "at_input_torque_Nm" not in known.model_dump()
+
+
+def test_a_quantity_is_read_as_far_as_it_is_known(complete: Characterisation) -> None:
+    """Value, unit and interval to the place of the doubt; nothing of what is not determined but its name."""
+    known = complete.parameters["preload_torque"]
+    seen = shown("preload_torque[B2]", known)
+    assert (seen.label, seen.value, seen.unit, seen.full) == (
+        "preload torque (B2)", "83.2", "N·m", "83.2 ± 1.3 N·m",
+    )  # fmt: skip
+    assert (seen.low, seen.high, seen.source, seen.determined) == (
+        "80.7",
+        "85.8",
+        "bench repeatability",
+        True,
+    )
+    assert shown("preload_torque[B2]", known, shared=True).label == "preload torque"
+    ratio = shown("ramp_bias_drive_loading", complete.parameters["ramp_bias_drive_loading"])
+    assert (ratio.unit, ratio.value) == ("", "0.4501")
+    nothing = shown("preload_torque", known.model_copy(update={"value": None}))
+    assert (nothing.value, nothing.unit, nothing.full) == ("not determined", "", "not determined")
+    assert (nothing.low, nothing.high, nothing.doubt, nothing.source, nothing.determined) == (
+        "",
+        "",
+        "",
+        "",
+        False,
+    )
+    open_ended = shown("preload_torque", known.model_copy(update={"low": None}))
+    assert (open_ended.low, open_ended.high) == ("", "85.8")
+    assert shown("preload_torque", known.model_copy(update={"high": None})).high == ""
+
+
+def test_a_doubt_says_what_a_number_rests_on(complete: Characterisation) -> None:
+    """Carried along, stated with a doubt of its own beside others, or without any."""
+    known = complete.parameters["preload_torque"]
+
+    def doubt(**fields: object) -> tuple[str, str]:
+        seen = shown("preload_torque", known.model_copy(update=fields))
+        return seen.doubt, seen.source
+
+    assert doubt(status="carried") == ("carried: 86 % bench repeatability", "bench repeatability")
+    assert doubt(budget={}) == ("no doubt stated", "no doubt stated")
+    assert doubt(u=0.0) == ("no doubt stated", "no doubt stated")
+    assert doubt(u=None, status="stated") == ("stated without uncertainty", "stated without uncertainty")
+    sheet = "stated by the build sheet"
+    assert doubt(status="stated", budget={"noise": 1.2964}) == (sheet, sheet)
+    assert doubt(status="stated") == ("86 % bench repeatability", "bench repeatability")
+    # (0.12/1.2)² is a hundredth, a little less is below it; no share is above all
+    assert doubt(u=1.2, budget={"noise": 0.12})[0] == "1 % noise"
+    assert doubt(u=1.2, budget={"noise": 0.1199})[0] == "below 1 % noise"
+    assert doubt(u=1.2, budget={"noise": 1.5})[0] == "100 % noise"
+    assert doubt(u=1.2, budget={"strong: lag": 1.2})[0] == "100 % strong: lag"
+    assert doubt(u=1.2, budget={"weak": 1.2})[0] == "100 % weak"
+    assert doubt(u=1.2, budget={"x" * 90: 1.2})[1] == "x" * 77 + "..."
+
+
+def test_names_are_cut_where_they_are_no_names_any_more() -> None:
+    """A quantity after 60 characters, a build after 24, a text after 2000."""
+    assert label("new_" + "x" * 57) == "new " + "x" * 53 + "..."
+    assert label("new_" + "x" * 56) == "new " + "x" * 56
+    assert label(f"preload_torque[{'B' * 25}]") == f"preload torque ({'B' * 21}...)"
+    assert label(f"preload_torque[{'B' * 24}]") == f"preload torque ({'B' * 24})"
+    assert printable("x" * 2000) == "x" * 2000
+    assert printable("x" * 2001) == "x" * 1997 + "..."
+
+
+def test_of_three_builds_all_share_or_none(synthetic: ModuleType) -> None:
+    """What two of three have alike stands for itself in each; so does what one has not."""
+    base = synthetic.two_builds()
+    third = base.builds[1].model_copy(update={"build": "K04-third"})
+    ramp = base.parameters["ramp_bias_drive_loading"]
+    names = [f"ramp_bias_drive_loading[{build}]" for build in ("K04-spring", "K04-shim", "K04-third")]
+
+    def shared(*values: float | None) -> dict[str, str]:
+        known = {
+            name: ramp.model_copy(update={"value": value})
+            for name, value in zip(names, values, strict=True)
+            if value is not None
+        }
+        return shared_names(base.model_copy(update={"builds": [*base.builds, third], "parameters": known}))
+
+    assert shared(0.45, 0.45, 0.45) == {names[1]: names[0], names[2]: names[0]}
+    assert shared(0.45, 0.45, 0.46) == {}
+    assert shared(0.45, 0.45, None) == {}
+    assert shared(None, 0.45, 0.45) == {}
+    assert shared_names(base.model_copy(update={"builds": base.builds[:1]})) == {}
