@@ -123,6 +123,7 @@ def _fitted(
     paper: str | None,
 ) -> tuple[Characterisation, str]:
     """Fit, make the maps and write all, with ``tell`` in between; the result, and where it is."""
+    from diffbench.errors import DiffbenchError
     from diffbench.fitting import fit as characterise
     from diffbench.results.predict import make_map
 
@@ -137,7 +138,14 @@ def _fitted(
     if out is None:
         return result, NOTHING_WRITTEN
     say("writing")
-    return result, _where(_write(out, result, maps, paper=paper))
+    try:
+        return result, _where(_write(out, result, maps, paper=paper))
+    except (DiffbenchError, OSError):
+        raise
+    except Exception:  # of drawing, which nobody foresaw: what was measured is not lost with it
+        say.clear()
+        click.echo(_where(_write(out, result, maps, paper=paper, page=False)), err=True)
+        raise
 
 
 def _standing(
@@ -174,7 +182,7 @@ def _standing(
 
 
 def _write(
-    out: Path, result: Characterisation, maps: dict[str, LockingMap], *, paper: str | None
+    out: Path, result: Characterisation, maps: dict[str, LockingMap], *, paper: str | None, page: bool = True
 ) -> dict[str, list[Path]]:
     """What was written, by build, with the manifest; of several, a set for each beside what they share."""
     from diffbench.report.files import write_builds, write_results
@@ -182,9 +190,9 @@ def _write(
 
     if len(maps) == 1:
         (only,) = maps.values()
-        written = {"": write_results(out, result, only, paper=paper)}
+        written = {"": write_results(out, result, only, paper=paper, page=page)}
     else:
-        written = write_builds(out, result, maps, paper=paper)
+        written = write_builds(out, result, maps, paper=paper, page=page)
     written[""].append(out / NAME)
     return written
 

@@ -9,6 +9,7 @@ Array = NDArray[np.float64]
 
 # So many samples, spread evenly over a recording, tell its noise and its step to half a hundredth.
 ENOUGH = 1 << 16
+COARSE = 1e-3  # of a step: less is the scatter of a clock, and no rounding
 BLOCK = 16  # samples that are judged together before any is looked at by itself
 
 # 1.4826 MAD is the standard deviation of a normal sample (Hampel 1974; memory)
@@ -40,12 +41,19 @@ def white_noise(values: Array) -> float:
 
 def usual_step(time: Array) -> float:
     """Median step of a clock (n,) [s], n at least 2; of a long recording, of ``ENOUGH`` steps spread evenly.
+    Where a clock is written so coarsely that its steps are of two lengths, their mean.
 
     >>> usual_step(np.array([0.0, 0.1, 0.2, 0.5]))
     0.1
+    >>> round(usual_step(np.round(np.arange(600) / 60.0, 2)), 4)  # 60 samples a second, in hundredths
+    0.0167
     """
     every = max(1, time.size // ENOUGH)
-    return float(np.median(time[1::every] - time[:-1:every]))
+    usual = float(np.median(time[1::every] - time[:-1:every]))
+    some = np.diff(time[:ENOUGH])  # in a row: the lengths take turns
+    near = some[(some > 0.4 * usual) & (some < 1.6 * usual)]
+    mean = float(near.mean()) if near.size else usual
+    return mean if abs(mean - usual) > COARSE * usual else usual
 
 
 def running_median(values: Array, width: int) -> Array:

@@ -64,7 +64,7 @@ from diffbench.fitting.parameters import (
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import Split, implausible_friction, split
-from diffbench.fitting.tested import excitation_findings, may_be_closed, ramp_seen, tested_region
+from diffbench.fitting.tested import came_down, excitation_findings, may_be_closed, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each, preload_apart, recording_faults
 from diffbench.one_thread import one_thread
 from diffbench.physics.steady import LAW_UNKNOWNS
@@ -438,7 +438,8 @@ def _parameters(
         combined[name] = item
         parameters[name] = _told(name, item, choice, [found.get(name) for found in direct], stated=stated)
         flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
-        if flank is not None and (closed or not ramp_seen(choice.best, flank)):
+        followed = "unloading" not in name or flank is None or came_down(choice.best.model.data, flank)
+        if flank is not None and (closed or not followed or not ramp_seen(choice.best, flank)):
             estimate, needs = item.estimate, parameters[name].needs or item.estimate.needs
             needs = f"{needs}; {OPEN_IT}" if closed and not isinstance(choice.best, HandCandidate) else needs
             parameters[name] = not_determined(estimate.unit, estimate.meaning, needs)

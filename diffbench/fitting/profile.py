@@ -24,6 +24,7 @@ Quantity = Callable[[Array], float]
 # A half-width that differs by less from the symmetric one is as good as that: no further solutions are spent.
 NEAR = 0.05
 CLOSE = 0.08  # of the distance: from there, chord and parabola lead to the end within some hundredths
+NOTHING = 1e-12  # of a quantity's scale: such a doubt has no shape, and its square may be no number
 BLUNT = 0.05  # of the value: a positive quantity that is no sharper is seen by its logarithm
 ROUNDS = 6  # distances that are tried for one end
 STEPS = 8  # Gauss-Newton steps at each
@@ -160,6 +161,8 @@ def profiled(
     variance = float(estimate.gradient @ covariance.noise @ estimate.gradient)
     variance += float(response @ (names.precision * response))
     u, value = float(np.sqrt(max(variance, 0.0))), estimate.value
+    if u < NOTHING * estimate.scale:
+        return replace(estimate, profile=(u, 1.0, 1.0))
     if not (estimate.positive and value > 0 and u > BLUNT * value):
         found = profile(problem, solution, quantity, estimate.gradient, step=step, factor=factor, u=u)
         return replace(estimate, profile=(u, found.below, found.above))
@@ -197,6 +200,8 @@ def _side(surface: _Surface, end: _Point, half_width: float, wanted: float, plai
     for _ in range(ROUNDS):
         jacobian = surface.slopes(end)
         end = _settled(surface, end, jacobian, aim)
+        if not end.reached > 0.0:
+            return half_width  # no way out is found: as far as the linear model has it
         following = _extrapolated(partner, end, wanted, plain)
         if end.reached < 0.99 * aim and following > end.reached and surface.on_bound(end.x):
             return end.reached  # a bound is in the way

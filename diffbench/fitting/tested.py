@@ -24,6 +24,10 @@ Array = NDArray[np.float64]
 LARGEST_RATIO = 2.0
 # Thrust over what opens the preload contact, above which a flank of a greater-of unit counts as seen at work.
 OPENED = 1.05
+# Share of its peak below which a torque has come down, and in how many cells: ramps that follow a lesser fall
+# would be steeper than any (common practice, no source).
+FALLEN, FEWEST_FALLEN = 0.8, 3
+SMALL = 0.03  # of the largest torque: below, nothing tells what a flank bears
 SLIPS = 1.25  # ramp bias: with more a unit never slips
 
 
@@ -85,6 +89,19 @@ def tested_region(
         drive_ramp_seen=seen["drive"],
         coast_ramp_seen=seen["coast"],
     )
+
+
+def came_down(data: FitData, flank: str) -> bool:
+    """Whether a torque was seen to come down far from its peak while a flank bore it and the plates slid: a
+    flank bears anew after each moment at which it bears nothing, and in each run."""
+    bears = np.where(data.sliding, data.input_torque if flank == "drive" else -data.input_torque, 0.0)
+    least = SMALL * max(float(np.max(bears, initial=0.0)), 1e-9)
+    anew = np.flatnonzero((bears[1:] <= 0.0) | (np.diff(data.run) != 0)) + 1
+    fallen = sum(
+        int(np.count_nonzero((part > least) & (part < FALLEN * np.maximum.accumulate(part))))
+        for part in np.split(bears, anew)
+    )
+    return fallen >= FEWEST_FALLEN
 
 
 def ramp_seen(candidate: Candidate, flank: str, visits: Sequence[int] | None = None) -> bool:
@@ -186,7 +203,7 @@ def excitation_findings(candidate: Candidate, tested: Tested) -> list[Finding]:
     data = candidate.model.data
     found: list[Finding] = []
     if data.sliding.any():
-        found += [*_flanks_swept(data), *_speed_levels(data), *_slip_directions(data)]
+        found += [*_flanks_swept(data), *_falls(data), *_speed_levels(data), *_slip_directions(data)]
         found += _temperature(data, candidate.model.reference.temperature)
         if not candidate.form.preload.linear:
             found += _ramps_seen(tested)
@@ -208,6 +225,30 @@ def _flanks_swept(data: FitData) -> list[Finding]:
         )
         for flank, reach in (("drive", high), ("coast", -low))
         if reach < 0.05 * scale
+    ]
+
+
+def _falls(data: FitData) -> list[Finding]:
+    bears = data.input_torque[data.sliding]
+    scale = float(np.max(np.abs(data.input_torque)))
+    still = [
+        flank
+        for flank, reach in (("drive", float(bears.max())), ("coast", -float(bears.min())))
+        if reach >= 0.05 * scale and not came_down(data, flank)
+    ]
+    if not still:
+        return []
+    return [
+        Finding(
+            "no unloading",
+            "caveat",
+            "all sweeps",
+            f"Under {' and '.join(still)} torque it never fell below {per_cent(FALLEN)} % of its peak under "
+            "slip.",
+            "Whether the ramps gave way is not seen: the unloading bias is not determined, and preload and "
+            "ramp bias may be off by more than their intervals where torque only wandered.",
+            "Sweep the input torque up to its peak and down again while the unit slips.",
+        )
     ]
 
 

@@ -29,6 +29,7 @@ from diffbench.recording import Source
 if TYPE_CHECKING:
     from diffbench.documents import Rig
 
+_COARSE = 1e-3  # of a step: less is the scatter of a clock, and no rounding
 _GAP = 3.0  # usual steps that make a stretch without samples
 _FEW = 12  # different words of a column that are shown
 
@@ -169,6 +170,9 @@ def clock_summary(name: str, time: NDArray[np.float64], rows: NDArray[np.int64])
     >>> summary = clock_summary("t", np.array([0.0, 0.1, 0.2, 0.3, 1.0]), np.arange(2, 7))
     >>> round(summary.rate, 6), summary.gaps, summary.gap_line
     (10.0, 1, 6)
+    >>> coarse = clock_summary("t", np.round(np.arange(600) / 60.0, 2), np.arange(600))  # in hundredths
+    >>> round(coarse.rate, 1)
+    60.0
     """
     steps = np.diff(time)
     rising = steps[steps > 0.0]
@@ -176,6 +180,9 @@ def clock_summary(name: str, time: NDArray[np.float64], rows: NDArray[np.int64])
         return None
     usual = float(np.median(rising))
     near = rising[rising <= _GAP * usual]
+    # a clock that is written coarsely has steps of two lengths, and neither is the usual one
+    even = float(near[(near > 0.4 * usual) & (near < 1.6 * usual)].mean())
+    usual = usual if abs(even - usual) <= _COARSE * usual else even
     gaps = np.flatnonzero(steps > _GAP * usual)
     longest = int(gaps[np.argmax(steps[gaps])]) if len(gaps) else None
     return ClockSummary(

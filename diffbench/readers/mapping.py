@@ -73,6 +73,19 @@ def _texts(column: RawColumn) -> list[str]:
     ]
 
 
+def _without_empty_rows(table: RawTable) -> RawTable:
+    """A table without the rows that are marks alone, as a spreadsheet saves an empty row between groups."""
+    kept = np.zeros(len(table.rows), dtype=bool)
+    for column in table.columns:
+        kept |= [not is_missing(text) for text in _texts(column)]
+    to = np.cumsum(kept) - 1
+    columns = tuple(
+        replace(column, values=column.values[kept], odd={int(to[i]): text for i, text in column.odd.items()})
+        for column in table.columns
+    )
+    return replace(table, columns=columns, rows=table.rows[kept])
+
+
 HAND_READINGS = "turning-torque"
 _HAND_CHANNELS = frozenset({"turning_torque", "turning_speed", *LABEL_WORDS})
 _ALWAYS = frozenset({"time", "oil_temperature", "plate_temperature"})
@@ -153,10 +166,10 @@ class _Mapping:
         self.more = more
         self.empty: dict[str, Fault] = {}
         self.in_place = in_place
-        self.table = table
+        self.by_hand = kind == HAND_READINGS
+        self.table = _without_empty_rows(table) if self.by_hand else table
         self.rig = rig
         self.source = source
-        self.by_hand = kind == HAND_READINGS
         self.file = str(source.path)
         self.faults: list[Fault] = []
         self.notes = list(table.notes)

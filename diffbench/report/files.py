@@ -45,6 +45,7 @@ def write_results(
     *,
     refresh: int | None = None,
     paper: str | None = None,
+    page: bool = True,
 ) -> list[Path]:
     """Write a result into a folder, and nowhere else.
 
@@ -60,6 +61,8 @@ def write_results(
         After how many seconds a browser loads the page again, while more is to come.
     paper : str or None
         "A4" or "letter": the page is printed on that as ``report.pdf``, too.
+    page : bool
+        Whether there is a page.
 
     Returns
     -------
@@ -72,13 +75,18 @@ def write_results(
         Something cannot be written, or the page not printed. Then nothing of this result is left, and an
         earlier one stands as it stood.
     """
-    contents = _of_one(characterisation, locking_map, refresh=refresh, paper=paper)
+    contents = _of_one(characterisation, locking_map, refresh=refresh, paper=paper, page=page)
     contents = with_manifest(contents, result=characterisation.digest)
     return [path for path in put_results(directory, contents) if path.name != NAME]
 
 
 def write_builds(
-    directory: Path, joint: Characterisation, maps: Mapping[str, LockingMap], *, paper: str | None = None
+    directory: Path,
+    joint: Characterisation,
+    maps: Mapping[str, LockingMap],
+    *,
+    paper: str | None = None,
+    page: bool = True,
 ) -> dict[str, list[Path]]:
     """Write the result of several builds that were fitted together: a set for each, beside what they share,
     and one manifest over all.
@@ -93,6 +101,8 @@ def write_builds(
         The map of each build, by its name.
     paper : str or None
         "A4" or "letter": every page is printed on that, too.
+    page : bool
+        Whether there are pages.
 
     Returns
     -------
@@ -108,10 +118,10 @@ def write_builds(
     """
     folders = {facts.build: f"{facts.folder or facts.build}/" for facts in joint.builds}
     sets = {
-        build: _of_one(joint.of_build(build), maps[build], paper=paper, folder=folder)
+        build: _of_one(joint.of_build(build), maps[build], paper=paper, page=page, folder=folder)
         for build, folder in folders.items()
     }
-    shared = _of_one(joint, maps[joint.builds[0].build], paper=paper)
+    shared = _of_one(joint, maps[joint.builds[0].build], paper=paper, page=page)
     sets[""] = {name: content for name, content in shared.items() if not name.startswith("map.")}
     together = {name: content for one in sets.values() for name, content in one.items()}
     put_results(directory, with_manifest(together, result=joint.digest))
@@ -124,11 +134,12 @@ def _of_one(
     *,
     refresh: int | None = None,
     paper: str | None = None,
+    page: bool = True,
     folder: str = "",
 ) -> dict[str, bytes]:
     """The files of one result by their names, printed page included, below a folder."""
-    contents = documents(characterisation, locking_map, page=True, refresh=refresh)
-    if paper is not None:
+    contents = documents(characterisation, locking_map, page=page, refresh=refresh)
+    if page and paper is not None:
         contents = {PDF: printed(contents["report.html"], paper=paper), **contents}
     return {f"{folder}{name}": content for name, content in contents.items()}
 

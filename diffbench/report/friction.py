@@ -73,6 +73,8 @@ IN_TIME = "time, runs one after another [s]"
 PAUSE = 0.03
 #: The axis of the torque bias ends at that many times its middle: towards no input torque it has no bound.
 MOST_BIAS = 3.0
+NO_RATIO = (1.0, 10.0)  # that axis, where the unit locks more than comes in wherever it was tested
+STEP = 1e-3  # of a standard uncertainty: a whole one may lead out of what a law can be
 ROWS = 13
 _NAMES: dict[Over, tuple[str, str]] = {
     "sliding_speed": ("sliding speed", "Sliding speed [m/s]"),
@@ -176,11 +178,11 @@ def friction_curve(characterisation: Characterisation, over: Over) -> FrictionCu
         for i, u in enumerate(np.sqrt(np.maximum(np.diag(covariance), 0.0))):
             if u > 0.0:
                 step = np.zeros(x.size)
-                step[i] = u
+                step[i] = STEP * u
                 ahead, behind = (
                     _along(_unit(characterisation, form, x + side * step), over, at) for side in (1.0, -1.0)
                 )
-                gradient[:, i] = (ahead - behind) / (2.0 * u)
+                gradient[:, i] = (ahead - behind) / (2.0 * step[i])
         own = np.sum((gradient @ covariance) * gradient, axis=1)
         variance += form.weight * (np.maximum(own, 0.0) + (value - best) ** 2)
     assert best is not None
@@ -314,8 +316,8 @@ def _bias_limits(axes: Axes, loading: BranchCurve) -> None:
     the ratio has no meaning, named."""
     seen = loading.value[np.isfinite(loading.value)]
     in_ratios(axes, "y")
-    if seen.size:
-        axes.set_ylim(0.8 * float(seen.min()), MOST_BIAS * float(np.median(seen)))
+    least, most = (0.8 * float(seen.min()), MOST_BIAS * float(np.median(seen))) if seen.size else NO_RATIO
+    axes.set_ylim(least, most)
     nowhere = loading.input_torque[~np.isfinite(loading.value)]
     if nowhere.size > 1:
         axes.axvspan(float(nowhere[0]), float(nowhere[-1]), color=GRID, linewidth=0, zorder=GROUND)

@@ -31,6 +31,11 @@ SEEN = characterisation.Tested(
 )
 
 
+def up_and_down(low: float, high: float, count: int) -> np.ndarray:
+    """A sweep from one end to the other and back."""
+    return np.concatenate([np.linspace(low, high, count // 2), np.linspace(high, low, count - count // 2)])
+
+
 @pytest.fixture
 def found(
     data_of: Callable[..., FitData], candidate_of: Callable[..., Candidate], demo_build: Build
@@ -47,7 +52,7 @@ def found(
         **changed: Any,
     ) -> dict[str, str]:
         cells = {
-            "input_torque": np.tile(np.linspace(-300.0, 600.0, CELLS // 4), 4),
+            "input_torque": np.tile(up_and_down(-300.0, 600.0, CELLS // 4), 4),
             "speed_difference": np.repeat([1.5, 4.0, 10.0, 4.0], CELLS // 4),
             "direction": np.tile([1.0, -1.0], CELLS // 2),
             "oil": np.linspace(45.0, 75.0, CELLS),
@@ -81,6 +86,21 @@ def test_a_flank_that_was_not_loaded(
     said = found(input_torque=np.linspace(*torque, CELLS))[f"no {flank} samples"]
     assert f"The {flank} ramp bias is not determined." in said
     assert f"Add a bias sweep under {flank} torque." in said
+
+
+@pytest.mark.parametrize("lowest", [500.0, 470.0])
+def test_a_torque_that_only_wanders_shows_no_unloading(
+    lowest: float, found: Callable[..., dict[str, str]]
+) -> None:
+    """As where one output is braked: slip turns round, torque jumps, and then lies near the unit's own. Four
+    fifths of 600 are 480; what falls while nothing slips, or while the other flank bears, is not seen."""
+    drive = up_and_down(590.0, 600.0, CELLS // 4)
+    drive[60:70] = lowest
+    torque = np.concatenate([drive, np.full(CELLS // 4, -300.0)] * 2)
+    said = found(input_torque=torque)["no unloading"]
+    flanks = "drive and coast" if lowest > 480.0 else "coast"
+    assert f"Under {flanks} torque it never fell below 80 % of its peak under slip." in said
+    assert "the unloading bias is not determined" in said
 
 
 def test_one_speed_level_though_reversals_run_through_all_speeds(
@@ -212,7 +232,7 @@ def test_no_tested_range_holds_what_no_oil_has(
 
 def test_every_finding_word_for_word(found: Callable[..., dict[str, str]]) -> None:
     """Where, what was seen, what that means and what mends it."""
-    said = found(input_torque=np.tile(np.linspace(-3.25, 612.5, CELLS // 4), 4))
+    said = found(input_torque=np.tile(up_and_down(-3.25, 612.5, CELLS // 4), 4))
     assert said == {
         "no coast samples": "caveat: all sweeps: The input torque stays at -3.25 to 612.5 N·m. The coast "
         "ramp bias is not determined. Add a bias sweep under coast torque."
@@ -256,7 +276,7 @@ def test_a_flank_counts_from_a_twentieth_on(
 ) -> None:
     """Of the largest torque, 600 N·m."""
     ends = sorted((least, 600.0 if least < 0.0 else -600.0))
-    assert list(found(input_torque=np.tile(np.linspace(*ends, CELLS // 4), 4))) == ([name] if name else [])
+    assert list(found(input_torque=np.tile(up_and_down(*ends, CELLS // 4), 4))) == ([name] if name else [])
 
 
 @pytest.mark.parametrize(("faster", "told"), [(5.0, False), (4.98, True)])

@@ -139,6 +139,31 @@ def test_the_reported_interval_is_that_of_the_profile(positive: bool) -> None:
     assert high == pytest.approx(10.0 + 3.92, abs=NEAR * 3.92)
 
 
+def test_a_quantity_that_is_nothing_has_no_shape() -> None:
+    """A slope far beyond where friction still falls: 1e-196 ± 1e-136 of 0.05, with squares that are none."""
+    problem, solution = solved(reading(10.0, 2.0), Unknown("x", 2.0))
+    covariance = Covariance(np.array([[0.04]]), np.array([[0.04]]), {}, "")
+    nothing = Estimate(-1e-196, np.array([1e-136]), "s/m", "", "", 0.05, positive=False)
+    found = profiled(
+        nothing,
+        problem,
+        solution,
+        covariance,
+        lambda x: -1e-196 * float(x[0]) ** 9,
+        step=STEP[:1],
+        factor=1.96,
+    )
+    assert found.profile == (pytest.approx(0.2e-136, rel=1e-9), 1.0, 1.0)
+
+
+@pytest.mark.parametrize("risen", [3.0, 40.0])
+def test_where_no_way_out_is_found_the_linear_model_says_how_far(risen: float) -> None:
+    """A quantity that goes down, whichever way the unknown goes."""
+    problem, solution = solved(lambda x: np.array([x[0] - 2.0, risen * (x[0] - 2.0) ** 2]), Unknown("x", 2.0))
+    found = profile(problem, solution, lambda x: -((x[0] - 2.0) ** 2), np.ones(1), step=STEP[:1], u=0.7)
+    assert found.above == 1.0
+
+
 def test_what_a_profile_does_not_see_adds_as_root_of_squares() -> None:
     """Half-widths 1.2 and 0.9 of the profile's 1.96 · 3, and 4 of considered errors to both sides."""
     estimate = Estimate(100.0, np.ones(1), "1", "", "", 1.0, positive=False, profile=(3.0, 1.2, 0.9))

@@ -224,6 +224,20 @@ def test_a_single_hand_reading_is_a_recording(read_sweep):
     assert len(recording) == 1
 
 
+def test_rows_of_marks_alone_part_groups_of_hand_readings(read_sweep):
+    """As spreadsheets save an empty row; lines count on, and an odd cell is told where it stands."""
+    first, one, other = HAND_LOG.splitlines()
+    content = "\n".join([first, ",,,", one, ",,,", " , ,,", other, ",,,"]) + "\n"
+    options = {"kind": "turning-torque", "channels": HAND, "arrangement": "output-turned-case-free"}
+    recording = read_sweep(content, **options)
+    assert recording.rows.tolist() == [3, 6]
+    assert recording.labels["reading"] == ("breakaway", "running")
+    np.testing.assert_allclose(recording.channels["turning_torque"], [54.23271793, 135.5817948], rtol=1e-9)
+    with pytest.raises(ReadingError) as caught:
+        read_sweep(edited(content, "100", "slips"), **options)
+    assert {(fault.place.line, "slips" in fault.what) for fault in caught.value.faults} == {(6, True)}
+
+
 def test_numbers_may_stand_for_words(read_sweep):
     rig = {**HAND, "direction": {"column": "Turned", "values": {"1": "forward", "-1": "backward"}}}
     content = edited(edited(HAND_LOG, "forward", "1"), "Backward", "-1")

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from diffbench import figures
+from diffbench.report import drawing
 from diffbench.report.friction import (
     bias_curve,
     friction_cells,
@@ -109,6 +110,38 @@ def test_figures_return_their_axes_with_units(
         assert draw(fresh) is fresh
         assert "[" in fresh.get_xlabel()
         assert "[" in fresh.get_ylabel()
+
+
+def test_a_band_reaches_where_friction_cannot(complete: Characterisation, synthetic: ModuleType) -> None:
+    """A static excess of −0.5 ± 0.6: one such step down friction would be negative. By the derivative,
+    dm/de = (d − d_ref)/(1 + e d_ref)², with d the decay exp(−v/v_s)."""
+    (form,) = complete.forms
+    at = form.names.index("static_excess")
+    values, covariance = list(form.values), np.zeros((len(form.values), len(form.values)))
+    values[at], covariance[at, at] = -0.5, 0.6**2
+    odd = form.model_copy(update={"values": values, "covariance": covariance.tolist()})
+    curve = friction_curve(complete.model_copy(update={"forms": (odd,)}), "sliding_speed")
+    stribeck_speed = synthetic.unit().friction_values[1]
+    decay, home = (np.exp(-v / stribeck_speed) for v in (curve.at, 0.5 * 4.0 * synthetic.RADIUS))
+    half = 1.959964 * 0.6 * np.abs(decay - home) / (1.0 - 0.5 * home) ** 2
+    np.testing.assert_allclose(curve.high - curve.value, half, rtol=1e-5, atol=1e-12)
+
+
+def test_a_unit_that_locks_more_than_comes_in_has_a_figure_without_a_ratio(
+    complete: Characterisation, complete_map: LockingMap
+) -> None:
+    """Swept by a hundredth of the torques: the scale of ratios stands, and words say why it is empty."""
+    axes = complete_map.document.axes
+    torques = [0.01 * torque for torque in axes.input_torque_Nm]
+    small = complete_map.document.model_copy(
+        update={"axes": axes.model_copy(update={"input_torque_Nm": torques})}
+    )
+    text = drawing.draw(
+        lambda axes: figures.torque_bias(complete.with_evidence(None), LockingMap(small), axes),
+        size=(4.0, 3.0), prefix="bias", title="Bias",
+    )  # fmt: skip
+    assert "no ratio" in text
+    assert "torque bias ratio [1]" in text
 
 
 def test_friction_without_a_coefficient_is_relative(complete: Characterisation, axes: Axes) -> None:

@@ -185,3 +185,21 @@ def test_names_that_are_no_unicode_go_in_and_out(visits: Path, tmp_path: Path) -
         done = subprocess.run([*map(os.fsencode, program), *words], capture_output=True, check=False)
         assert done.returncode == 0, done.stderr
         assert b"\xff" not in done.stdout
+
+
+def test_numbers_and_map_are_kept_where_the_page_cannot_be_drawn(
+    run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, repository: Path
+) -> None:
+    def broken(*_: object, **__: object) -> str:
+        raise ZeroDivisionError("of a figure")
+
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr("diffbench.report.page.result_page", broken)
+    out = tmp_path / "out"
+    result = run("fit", repository / "fixtures" / "hand-readings" / "run.toml", "--out", out)
+    assert result.exit_code == 3
+    names = ["characterisation.json", "map.csv", "map.json", "result-manifest.json"]
+    assert sorted(path.name for path in out.iterdir()) == names
+    written, told = result.stderr.splitlines()
+    assert written.startswith(f"Written: {out / 'characterisation.json'}, ")
+    assert told.startswith("diffbench: an error that nobody foresaw (ZeroDivisionError: of a figure)")

@@ -25,6 +25,7 @@ OF_THE_FIT = {
     "no drive samples": "fitting/test_excitation.py",
     "no coast samples": "fitting/test_excitation.py",
     "one speed level only": "fitting/test_excitation.py",
+    "no unloading": "fitting/test_excitation.py",
     "one slip direction only": "fitting/test_excitation.py",
     "no temperature": "fitting/test_properties.py",
     "drive ramps never overcame the preload": "fitting/test_excitation.py",
