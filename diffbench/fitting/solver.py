@@ -96,7 +96,8 @@ def jacobian(
             columns.append((function(ahead) - function(behind)) / width)
         else:
             columns.append(None)
-    nothing = np.zeros_like(next((column for column in columns if column is not None), function(x)))
+    some = next((column for column in columns if column is not None), None)
+    nothing = np.zeros_like(function(x) if some is None else some)
     return np.stack([nothing if column is None else column for column in columns], axis=1)
 
 
