@@ -46,6 +46,7 @@ Agreement = Literal[
     "the car shows what the bench says",
     "more locking",
     "less locking",
+    "stated preload and log contradict",
     "cannot be told",
     "no bench",
     "no log",
@@ -61,6 +62,11 @@ MORE_THAN_FREE = 1.25
 TOLD = 10.0  # N·m
 SOME_BRAKING = 100.0  # N·m
 OIL = "temperature of the oil"
+SHOWN: Agreement = "the car shows what the bench says"
+APART = (
+    "yet with the tyres as all runs put them the log asks for another preload than the bench says, by the "
+    "doubts of both: check preload, result and file of every run"
+)
 AGAINST_THE_TURN = (
     "the wheels differ against the turn, by the log: check the signs of yaw rate, steering or acceleration, "
     "and whether left and right wheel are exchanged"
@@ -769,19 +775,25 @@ def _verdict(joint: _Joint, place: int, weights: Array, room: float) -> tuple[Ag
         return "less locking", said
     if gap < -NORMAL_95 * u:
         return "more locking", said
-    return "the car shows what the bench says", said
+    return SHOWN, said
 
 
 def _with_preload(agreement: Agreement, reason: str, asked: Interval, run: _Run) -> tuple[Agreement, str]:
     """The verdict is of the car as stated, the preload asked for of the tyres as the logs put them: more or
-    less locking than a preload that is not ruled out cannot be told."""
+    less locking than a preload that is not ruled out cannot be told, and no verdict is firm against a preload
+    that is apart from the bench's by the doubts of both."""
     assert run.bench is not None
-    preload = run.bench.preload.value
-    if agreement not in {"more locking", "less locking"} or asked == Interval(None, None, None):
+    preload = run.bench.preload
+    if agreement == "cannot be told" or asked == Interval(None, None, None):
         return agreement, reason
-    below = asked.low is None or asked.low <= preload
-    if below and (asked.high is None or preload <= asked.high):
+    low = -math.inf if asked.low is None else asked.low
+    high = math.inf if asked.high is None else asked.high
+    if agreement != SHOWN and low <= preload.value <= high:
         return "cannot be told", f"{reason}; yet the preload that the log asks for may be that of the bench"
+    doubt = NORMAL_95 * (preload.u or 0.0)
+    more, less = low > preload.value + doubt, high < preload.value - doubt
+    if (more and agreement != "more locking") or (less and agreement != "less locking"):
+        return "stated preload and log contradict", f"{reason}; {APART}"
     return agreement, reason
 
 

@@ -300,6 +300,7 @@ lap_length = "3.2 km" ¦ lap_length = "0 m" ¦ lap_length ¦ not above 0 m ¦ ab
 [channel.right_brake_pressure]\ncolumn = "pR [bar]"\n ¦  ¦ channel ¦ missing beside 'left_brake ¦ leave both
 [channel.left_brake_pressure]\ncolumn = "pL [bar]"\n ¦  ¦ channel ¦ missing beside 'right_brake ¦ leave both
 [channel.right_speed]\ncolumn = "RR"\nunit = "rpm"\nsign = -1\n ¦  ¦ channel ¦ 'right_speed' is ¦ one wheel
+file = "2.csv" ¦ file = "1.csv" ¦ run ¦ 1.csv stands here more than once ¦ name every recording once
 [channel.time]
 column = "t [s]" ¦ column = "t [s]"\nsign = -1 ¦  ¦ the clock has neither ¦ leave them out
 column = "t [s]" ¦ column = "t [s]"\ngain = 2 ¦  ¦ the clock has neither ¦ leave them out
