@@ -56,6 +56,7 @@ CHI2_95 = 3.8415  # chi-squared with one degree of freedom
 GRID = 241
 STIFFNESS = "tyre.slip_stiffness"
 RELINEARISED = 2
+APART_U = 3.0  # stated standard uncertainties of the tyres' stiffness; more by chance once in 370
 LEAST_STIFFNESS = 0.1  # of the stated one; less is not told by a line about a third of it
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
@@ -178,11 +179,13 @@ class LapResult:
 
 @dataclass(frozen=True)
 class Day:
-    """Runs of one car, and what they tell together of its tyres: slip stiffness over the stated one [-]."""
+    """Runs of one car, and what they tell together of its tyres: slip stiffness over the stated one [-], and
+    what speaks against it."""
 
     car: str
     laps: tuple[LapResult, ...]
     stiffness_ratio: Interval
+    findings: tuple[str, ...] = ()
 
 
 def laps_of(
@@ -236,13 +239,27 @@ def laps_of(
     laps = tuple(
         _told(run, joint, told, places.index(i) if i in places else None) for i, run in enumerate(stated)
     )
-    return Day(car.name, laps, told.stiffness(car))
+    ratio = told.stiffness(car)
+    return Day(car.name, laps, ratio, _tyres_apart(car, ratio))
 
 
 def _runs_with(
     car: Car, runs: Sequence[tuple[str, Samples, Bench | None]], entries: Sequence[Entries]
 ) -> list[_Run]:
     return [_Run(name, each, bench, car) for (name, _, bench), each in zip(runs, entries, strict=True)]
+
+
+def _tyres_apart(car: Car, ratio: Interval) -> tuple[str, ...]:
+    """What to say where the logs put the tyres' stiffness many of its stated uncertainties away."""
+    share = (getattr(car.tyre.slip_stiffness, "u", None) or 0.0) / float(car.tyre.slip_stiffness)
+    if ratio.value is None or abs(ratio.value - 1.0) <= APART_U * share:
+        return ()
+    text = (
+        "stated tyres and logs contradict: slip_stiffness of the car would be off by "
+        f"{abs(ratio.value - 1.0) / share:.1f} of its u, so that rather another unit or preload ran than is "
+        "stated: check result, preload and file of every run, then slip_stiffness and its u"
+    )
+    return (text,)
 
 
 def _moved(value: float, z: float) -> tuple[Doubtful, float]:

@@ -512,6 +512,25 @@ def test_a_preload_that_logs_contradict_leaves_no_firm_verdict(
         assert ("check preload, result and file of every run" in lap.reason) is contradict
 
 
+@pytest.mark.parametrize(("held", "told"), [(24.0, True), (33.0, True), (54.0, False)])
+def test_tyres_far_from_what_is_stated_speak_of_another_unit(
+    flat_map: FlatMap, held: float, told: bool
+) -> None:
+    """A unit of 60 N·m is stated. One that holds less moves the wheels as stiffer tyres would: by 60/24,
+    60/33 or 60/54, which is 15, 8.2 or 1.1 of their stated 10 %; that statement pulls back by some tenths."""
+    car = exactly_known(slip_stiffness={"value": STIFF, "u": 6e3})
+    day = day_of(flat_map, car, (held, 60.0))
+    assert day.stiffness_ratio.value is not None
+    assert (day.stiffness_ratio.value > 1.3) is told
+    assert len(day.findings) == told
+    for text in day.findings:
+        off = (day.stiffness_ratio.value - 1.0) / 0.1
+        assert text.startswith(
+            "stated tyres and logs contradict: slip_stiffness of the car would be off by "
+            f"{off:.1f} of its u, so that rather another unit or preload ran than is stated"
+        )
+
+
 def test_torque_that_stays_keeps_to_the_loading_branch(flat_map: FlatMap) -> None:
     """The ramps are followed from loading on: a torque that never comes back knows nothing of unloading, and
     one that has come down by half is held by as much as before, where unloading would hold more."""
