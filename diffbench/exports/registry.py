@@ -136,6 +136,16 @@ def export_map(
     endings = (FORMATS[to].suffix, *FORMATS[to].more)
     ending = next((each for each in endings if target.name.lower().endswith(each)), "")
     name = target.name[: len(target.name) - len(ending)]
+    other = next(
+        (f for f, it in FORMATS.items() if not ending and target.suffix.lower() in (it.suffix, *it.more)),
+        None,
+    )
+    if other is not None:
+        raise OutputError.single(
+            f"{target.suffix} is the ending of '{other}', and '{to}' writes {FORMATS[to].suffix}",
+            file=str(path),
+            mend=f"leave the ending out, or write --to {other}",
+        )
     if not name:
         raise OutputError.single("the path names no file", file=str(path), mend="name a file with --out")
     if whole_texts(name) != name:
