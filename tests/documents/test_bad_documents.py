@@ -139,6 +139,7 @@ unit = "degF"\nzero = "1.8 degF"\nu_zero = "3.6 degF" ¦ u_zero = -1 ¦ u_zero �
 unit = "degF"\nzero = "1.8 degF"\nu_zero = "3.6 degF" ¦ zero = [1] ¦ zero ¦ a list ¦ "12 K"
 [channel.input_torque]
 ratio = 3.42\n ¦  ¦ ratio ¦ 'ratio' is missing ¦ ratio = 3.42
+ratio = 3.42 ¦ ratio = "" ¦ ratio ¦ the torque is taken at the pinion ¦ state the final drive: ratio = 3.42
 ratio = 3.42 ¦ ratio = -3.42 ¦ ratio ¦ not above 0 ¦ above zero
 at = "pinion"\nratio = 3.42\n ¦  ¦ efficiency ¦ no meaning at the case ¦ "pinion"
 at = "pinion" ¦ at = "pinon" ¦ at ¦ no known value ¦ 'pinion'
