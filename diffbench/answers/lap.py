@@ -46,6 +46,7 @@ Agreement = Literal[
     "the car shows what the bench says",
     "more locking",
     "less locking",
+    "stated preload and log contradict",
     "cannot be told",
     "no bench",
     "no log",
@@ -55,12 +56,18 @@ CHI2_95 = 3.8415  # chi-squared with one degree of freedom
 GRID = 241
 STIFFNESS = "tyre.slip_stiffness"
 RELINEARISED = 2
+APART_U = 3.0  # stated standard uncertainties of the tyres' stiffness; more by chance once in 370
 LEAST_STIFFNESS = 0.1  # of the stated one; less is not told by a line about a third of it
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
 TOLD = 10.0  # N·m
 SOME_BRAKING = 100.0  # N·m
 OIL = "temperature of the oil"
+SHOWN: Agreement = "the car shows what the bench says"
+APART = (
+    "yet with the tyres as all runs put them the log asks for another preload than the bench says, by the "
+    "doubts of both: check preload, result and file of every run"
+)
 AGAINST_THE_TURN = (
     "the wheels differ against the turn, by the log: check the signs of yaw rate, steering or acceleration, "
     "and whether left and right wheel are exchanged"
@@ -172,11 +179,13 @@ class LapResult:
 
 @dataclass(frozen=True)
 class Day:
-    """Runs of one car, and what they tell together of its tyres: slip stiffness over the stated one [-]."""
+    """Runs of one car, and what they tell together of its tyres: slip stiffness over the stated one [-], and
+    what speaks against it."""
 
     car: str
     laps: tuple[LapResult, ...]
     stiffness_ratio: Interval
+    findings: tuple[str, ...] = ()
 
 
 def laps_of(
@@ -230,13 +239,27 @@ def laps_of(
     laps = tuple(
         _told(run, joint, told, places.index(i) if i in places else None) for i, run in enumerate(stated)
     )
-    return Day(car.name, laps, told.stiffness(car))
+    ratio = told.stiffness(car)
+    return Day(car.name, laps, ratio, _tyres_apart(car, ratio))
 
 
 def _runs_with(
     car: Car, runs: Sequence[tuple[str, Samples, Bench | None]], entries: Sequence[Entries]
 ) -> list[_Run]:
     return [_Run(name, each, bench, car) for (name, _, bench), each in zip(runs, entries, strict=True)]
+
+
+def _tyres_apart(car: Car, ratio: Interval) -> tuple[str, ...]:
+    """What to say where the logs put the tyres' stiffness many of its stated uncertainties away."""
+    share = (getattr(car.tyre.slip_stiffness, "u", None) or 0.0) / float(car.tyre.slip_stiffness)
+    if ratio.value is None or abs(ratio.value - 1.0) <= APART_U * share:
+        return ()
+    text = (
+        "stated tyres and logs contradict: slip_stiffness of the car would be off by "
+        f"{abs(ratio.value - 1.0) / share:.1f} of its u, so that rather another unit or preload ran than is "
+        "stated: check result, preload and file of every run, then slip_stiffness and its u"
+    )
+    return (text,)
 
 
 def _moved(value: float, z: float) -> tuple[Doubtful, float]:
@@ -769,19 +792,25 @@ def _verdict(joint: _Joint, place: int, weights: Array, room: float) -> tuple[Ag
         return "less locking", said
     if gap < -NORMAL_95 * u:
         return "more locking", said
-    return "the car shows what the bench says", said
+    return SHOWN, said
 
 
 def _with_preload(agreement: Agreement, reason: str, asked: Interval, run: _Run) -> tuple[Agreement, str]:
     """The verdict is of the car as stated, the preload asked for of the tyres as the logs put them: more or
-    less locking than a preload that is not ruled out cannot be told."""
+    less locking than a preload that is not ruled out cannot be told, and no verdict is firm against a preload
+    that is apart from the bench's by the doubts of both."""
     assert run.bench is not None
-    preload = run.bench.preload.value
-    if agreement not in {"more locking", "less locking"} or asked == Interval(None, None, None):
+    preload = run.bench.preload
+    if agreement == "cannot be told" or asked == Interval(None, None, None):
         return agreement, reason
-    below = asked.low is None or asked.low <= preload
-    if below and (asked.high is None or preload <= asked.high):
+    low = -math.inf if asked.low is None else asked.low
+    high = math.inf if asked.high is None else asked.high
+    if agreement != SHOWN and low <= preload.value <= high:
         return "cannot be told", f"{reason}; yet the preload that the log asks for may be that of the bench"
+    doubt = NORMAL_95 * (preload.u or 0.0)
+    more, less = low > preload.value + doubt, high < preload.value - doubt
+    if (more and agreement != "more locking") or (less and agreement != "less locking"):
+        return "stated preload and log contradict", f"{reason}; {APART}"
     return agreement, reason
 
 

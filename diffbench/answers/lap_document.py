@@ -99,7 +99,10 @@ def _of(kind: Any) -> dict[str, Any]:
     if dataclasses.is_dataclass(kind):
         hints = get_type_hints(kind)
         keys = {key_of(field.name): _of(hints[field.name]) for field in dataclasses.fields(kind)}
-        return {"type": "object", "properties": keys, "required": list(keys), "additionalProperties": False}
+        needed = [
+            key_of(each.name) for each in dataclasses.fields(kind) if each.default is dataclasses.MISSING
+        ]
+        return {"type": "object", "properties": keys, "required": needed, "additionalProperties": False}
     origin, parts = get_origin(kind), get_args(kind)
     if origin is Literal:
         return {"enum": list(parts)}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from diffbench.answers.joint import Member
     from diffbench.answers.shims import Way
     from diffbench.answers.state import Stock
+    from diffbench.results.characterisation import Characterisation
 
 MANIFEST = "comparison-manifest.json"
 
@@ -184,15 +186,18 @@ def compare(
         raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")
     bench = "one" if same_bench else None
 
-    def side(paths: tuple[Path, ...], build: str | None) -> list[Member]:
-        return [
-            member(
-                result_of(path, quiet=as_json, afresh=afresh), build=build, folder=_folder(path), bench=bench
-            )
-            for path in paths
-        ]
+    def side(paths: tuple[Path, ...], build: str | None, option: str) -> list[Member]:
+        found = []
+        for path in paths:
+            result = result_of(path, quiet=as_json, afresh=afresh)
+            _refuse_unnamed(result, build, path, option)
+            found.append(member(result, build=build, folder=_folder(path), bench=bench))
+        return found
 
-    sides = side((before, *also_before), build_before), side((after, *also_after), build_after)
+    sides = (
+        side((before, *also_before), build_before, "--build-before"),
+        side((after, *also_after), build_after, "--build-after"),
+    )
     loss = LARGEST_LOSS if largest_loss is None else largest_loss / 100.0
     result = against(*sides, largest_loss=loss, events=events, stock=stock)
     if result.swapped:
@@ -346,3 +351,18 @@ def advise(
         return
     tell(document)
     tell_written(written)
+
+
+def _refuse_unnamed(result: Characterisation, build: str | None, path: Path, option: str) -> None:
+    """Say with which option a build is named, where it is none of the result's or none is said of several."""
+    from diffbench.errors import FitError
+
+    try:
+        result.facts_of(build)
+    except FitError as error:
+        raise FitError(
+            [
+                replace(fault, mend=f"{fault.mend} with {option}").located(file=str(path))
+                for fault in error.faults
+            ]
+        ) from error

@@ -12,7 +12,7 @@ import difflib
 import json
 import re
 import typing
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -49,6 +49,16 @@ def refusals(title: str, found: list[Refusal]) -> ValidationError:
         InitErrorDetails(type=refusal(what, mend), loc=location, input=None) for location, what, mend in found
     ]
     return ValidationError.from_exception_data(title, details)
+
+
+def each_file_once(files: Sequence[str]) -> None:
+    """Refuse recordings that are named twice."""
+    twice = sorted({file for file in files if files.count(file) > 1})
+    if twice:
+        raise refusal(
+            f"{' and '.join(twice)} stands here more than once, and would be counted as often",
+            "name every recording once",
+        )
 
 
 def gathered(title: str, handler: Callable[[Any], Validated], data: Any, found: list[Refusal]) -> Validated:

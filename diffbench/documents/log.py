@@ -11,7 +11,7 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 from pydantic import Field, field_validator, model_validator
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
-from diffbench.documents.faults import Refusal, gathered, refusal
+from diffbench.documents.faults import Refusal, each_file_once, gathered, refusal
 from diffbench.documents.fields import (
     NOT_NEGATIVE,
     POSITIVE,
@@ -199,6 +199,12 @@ class LogSheet(Table):
     def path_channel(self) -> str:
         """Which channel says how the car turns: the first of yaw rate, lateral acceleration, steering."""
         return next(name for name in PATHS if name in self.channel)
+
+    @field_validator("run")
+    @classmethod
+    def _each_once(cls, runs: tuple[LogRun, ...]) -> tuple[LogRun, ...]:
+        each_file_once([run.file for run in runs])
+        return runs
 
     @model_validator(mode="wrap")
     @classmethod

@@ -562,7 +562,7 @@ def _reduction_refusals(name: str, raw: Mapping[str, Any]) -> list[Refusal]:
         refuse(("efficiency",), "belongs to torques", "leave it out: a ratio of speeds is exact")
     thing, at = "torque" if is_torque else "speed", raw.get("at")
     if at == geared:
-        if "ratio" not in raw:
+        if raw.get("ratio", "") == "":  # as a draft leaves it
             gear = "the final drive" if geared == "pinion" else "the reduction"
             found.append(
                 (
@@ -716,6 +716,8 @@ class Rig(Table):
                 ]
                 reaction = name in OUTPUTS and data.get("outputs") == "reaction"
                 described[name] = {**table, "name": name, "reaction": reaction}
+                if table.get("ratio") == "" and table.get("at") == _GEARED.get(name, ""):  # told as missing
+                    del described[name]["ratio"]
             else:
                 described[name] = table
         found += _same_columns(channels)

@@ -16,7 +16,7 @@ from typing import Any, Literal, TypeAlias, get_args
 from pydantic import BaseModel, Field, field_validator
 
 from diffbench.documents.build import Build
-from diffbench.documents.faults import dotted, key_lines, line_of, refusal
+from diffbench.documents.faults import dotted, each_file_once, key_lines, line_of
 from diffbench.documents.fields import Day, Table, Text
 from diffbench.documents.loading import Document, Read, document_of, nearest_file, read_document
 from diffbench.documents.rig import Rig
@@ -56,13 +56,7 @@ class RunSheet(Table):
     @field_validator("run")
     @classmethod
     def _each_once(cls, runs: tuple[Run, ...]) -> tuple[Run, ...]:
-        files = [run.file for run in runs]
-        twice = sorted({file for file in files if files.count(file) > 1})
-        if twice:
-            raise refusal(
-                f"{' and '.join(twice)} stands here more than once, and would be counted as often",
-                "name every recording once",
-            )
+        each_file_once([run.file for run in runs])
         return runs
 
 

@@ -132,16 +132,7 @@ def export_map(
     if nodes is not None:
         locking_map = on_fewer_nodes(locking_map, nodes)
     target = Path(path)
-    # Only the format's own endings are taken off: 'unit.v2' is a name with a dot.
-    endings = (FORMATS[to].suffix, *FORMATS[to].more)
-    ending = next((each for each in endings if target.name.lower().endswith(each)), "")
-    name = target.name[: len(target.name) - len(ending)]
-    if not name:
-        raise OutputError.single("the path names no file", file=str(path), mend="name a file with --out")
-    if whole_texts(name) != name:
-        raise OutputError.single(
-            "the file's name stands in the file, and is no Unicode", file=str(path), mend="name another file"
-        )
+    name = _name_of(target, to)
     module, _, function = FORMATS[to].maker.partition(":")
     make: Callable[..., dict[str, bytes]] = getattr(importlib.import_module(module), function)
     options = {"precision": precision} if to == "c" else {}
@@ -153,6 +144,31 @@ def export_map(
         )
     refuse_over_results(places)
     return write_whole(target.parent, contents)
+
+
+def _name_of(target: Path, to: str) -> str:
+    """Name without the format's own ending: 'unit.v2' is a name with a dot. Raises ``OutputError`` for the
+    ending of another format, and for what is no name."""
+    own = FORMATS[to]
+    ending = next((each for each in (own.suffix, *own.more) if target.name.lower().endswith(each)), "")
+    name = target.name[: len(target.name) - len(ending)]
+    last = target.suffix.lower()
+    other = next((known for known, it in FORMATS.items() if last in (it.suffix, *it.more)), None)
+    if not ending and other is not None:
+        raise OutputError.single(
+            f"{target.suffix} is the ending of '{other}', and '{to}' writes {own.suffix}",
+            file=str(target),
+            mend=f"leave the ending out, or write --to {other}",
+        )
+    if not name:
+        raise OutputError.single("the path names no file", file=str(target), mend="name a file with --out")
+    if whole_texts(name) != name:
+        raise OutputError.single(
+            "the file's name stands in the file, and is no Unicode",
+            file=str(target),
+            mend="name another file",
+        )
+    return name
 
 
 def _same_file(place: Path, source: Path) -> bool:

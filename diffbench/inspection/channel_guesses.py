@@ -324,10 +324,11 @@ def _dimension(column: RawColumn, words: Sequence[str]) -> tuple[str | None, boo
     """What a column's numbers are, whether that is sure, and why."""
     unit = unit_of(column)
     by_name = next((d for d in _KINDS if any(word in v.DIMENSIONS[d] for word in words)), None)
+    of_unit = [] if unit is None else [d for d in (*_KINDS, *DIMENSIONS) if knows(unit, d)]
     if by_name is None and words and words[0] in _LETTERS:
-        by_name = _LETTERS[words[0]]
+        by_letter = _LETTERS[words[0]]  # T is a time, a temperature, a torque: it says nothing against a unit
+        by_name = by_letter if not of_unit or by_letter in of_unit else None
     if unit is not None:
-        of_unit = [d for d in (*_KINDS, *DIMENSIONS) if knows(unit, d)]
         if by_name in of_unit:
             of_unit = [by_name]
         if of_unit:

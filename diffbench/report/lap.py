@@ -63,7 +63,11 @@ def _tyres(day: Day) -> tuple[Sentence, ...]:
     if day.stiffness_ratio.value is None:
         return ()
     cell = interval_cell(day.stiffness_ratio, times=PER_CENT)
-    return (Sentence(f"The logs put the tyres' slip stiffness at {cell} % of the stated one."),)
+    taken = "taking the bench's units, at the preloads stated, as those in the car"
+    return (
+        Sentence(f"The logs put the tyres' slip stiffness at {cell} % of the stated one, {taken}."),
+        *(item(text) for text in day.findings),
+    )
 
 
 def _runs(day: Day) -> Section:

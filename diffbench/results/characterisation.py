@@ -591,7 +591,7 @@ class Characterisation(Document, ShowsItself):
             raise FitError.single(
                 f"several builds were fitted together ({', '.join(builds)}), and it is not said which is "
                 "meant",
-                mend="name the build, or the folder of its own result beside that one",
+                mend="name the folder of its own result beside that one, or the build",
             )
         if build is not None and build not in builds:
             raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")

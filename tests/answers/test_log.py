@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench.answers import Bench, Interval, LapResult, Samples, entries_of, laps_of
+from diffbench.answers import Bench, Day, Interval, LapResult, Samples, entries_of, laps_of
 from diffbench.documents import Car
 from diffbench.errors import DocumentError
 from diffbench.quantities import Quantity
@@ -470,6 +470,65 @@ def test_tyres_told_by_two_preloads_on_one_day(flat_map: FlatMap, u: float, runs
     assert [lap.name for lap in day.laps] == ["one", "other", "none"]
     assert day.car == "Invented"
     assert "the same day" not in day.laps[0].why_no_closer
+
+
+def exactly_known(**tyre: Any) -> Car:
+    """The car, its track and radius known: the tyres alone are in doubt."""
+    car = car_of(**tyre)
+    axle = car.axle.model_copy(update={"track": TRACK, "rolling_radius": RADIUS})
+    return car.model_copy(update={"axle": axle})
+
+
+def day_of(flat_map: FlatMap, car: Car, *runs: tuple[float, float]) -> Day:
+    """A run for each pair: what the unit held, and what is stated of it [N·m], its preload to 0.6 N·m; the
+    logs' gains are known."""
+    made = []
+    for held, stated in runs:
+        rungs = tuple((torque, flat_map(torque)) for torque in (0.0, 20.0, 45.0, 79.0))
+        bench = Bench(flat_map(stated, stated - 1.2, stated + 1.2), Quantity(stated, 0.6), rungs)
+        kept = 1.0 - held * PER_NEWTON_METRE
+        made.append((f"of {held:g}", log_of((kept, kept), u_yaw=0.0, u_wheel=0.0, u_speed=0.0), bench))
+    return laps_of(car, made)
+
+
+@pytest.mark.parametrize(("second", "asked"), [(40.0, (60.0, 40.0)), (60.0, (40.0, 60.0))])
+def test_a_preload_that_logs_contradict_leaves_no_firm_verdict(
+    flat_map: FlatMap, second: float, asked: tuple[float, float]
+) -> None:
+    """Units of 60 and 40 N·m are stated and either log lies within the tyres' doubt of 30 %. Yet where the
+    second held 60 too, tyres of 40/60 the stiffness have the first ask for 60 · 40/60 = 40 N·m; and if the
+    first is right, tyres are as stated and the second asks for 60."""
+    car = exactly_known(slip_stiffness={"value": STIFF, "u": 18e3})
+    for lap, expected, stated in zip(
+        day_of(flat_map, car, (60.0, 60.0), (second, 40.0)).laps, asked, (60.0, 40.0), strict=True
+    ):
+        _, low, high = plain(lap.equivalent_preload)
+        assert low is not None
+        assert high is not None
+        assert low < expected < high
+        contradict = expected != stated
+        assert (lap.agreement == "stated preload and log contradict") is contradict
+        assert (lap.agreement == "the car shows what the bench says") is not contradict
+        assert ("check preload, result and file of every run" in lap.reason) is contradict
+
+
+@pytest.mark.parametrize(("held", "told"), [(24.0, True), (33.0, True), (54.0, False)])
+def test_tyres_far_from_what_is_stated_speak_of_another_unit(
+    flat_map: FlatMap, held: float, told: bool
+) -> None:
+    """A unit of 60 N·m is stated. One that holds less moves the wheels as stiffer tyres would: by 60/24,
+    60/33 or 60/54, which is 15, 8.2 or 1.1 of their stated 10 %; that statement pulls back by some tenths."""
+    car = exactly_known(slip_stiffness={"value": STIFF, "u": 6e3})
+    day = day_of(flat_map, car, (held, 60.0))
+    assert day.stiffness_ratio.value is not None
+    assert (day.stiffness_ratio.value > 1.3) is told
+    assert len(day.findings) == told
+    for text in day.findings:
+        off = (day.stiffness_ratio.value - 1.0) / 0.1
+        assert text.startswith(
+            "stated tyres and logs contradict: slip_stiffness of the car would be off by "
+            f"{off:.1f} of its u, so that rather another unit or preload ran than is stated"
+        )
 
 
 def test_torque_that_stays_keeps_to_the_loading_branch(flat_map: FlatMap) -> None:

@@ -84,6 +84,62 @@ def test_compare(demo, later: Path, run: Run, tmp_path: Path) -> None:
     assert json.loads(printed.stdout)["verdict"] == "worn"
 
 
+def fitted_together(result: Characterisation) -> Characterisation:
+    """The same as a fit of two builds, K04-spring and K04-shim, each with a preload of its own."""
+    (facts,), form = result.builds, result.forms[0]
+    known = dict(result.parameters)
+    one = known.pop("preload_torque")
+    known |= {f"preload_torque[{name}]": one for name in ("K04-spring", "K04-shim")}
+    (place,) = (i for i, name in enumerate(form.names) if name == "preload_torque")
+    names = [f"{name}[K04-spring]" if name == "preload_torque" else name for name in form.names]
+    order = [*range(len(names)), place]
+    changed = {
+        "names": [*names, "preload_torque[K04-shim]"],
+        "logarithms": [form.logarithms[i] for i in order],
+        "values": [form.values[i] for i in order],
+        "covariance": np.diag(np.diag(np.array(form.covariance))[order]).tolist(),
+    }
+    return result.model_copy(
+        update={
+            "build": "K04-spring, K04-shim",
+            "builds": [facts.model_copy(update={"build": name}) for name in ("K04-spring", "K04-shim")],
+            "parameters": type(result.parameters)(known),
+            "forms": [form.model_copy(update=changed)],
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "what", "mend"),
+    [
+        ((), "it is not said which is meant", "or the build with --build-before."),
+        (("--build-before", "K04-shim"), "it is not said which is meant", "or the build with --build-after."),
+        (
+            ("--build-before", "K04"),
+            "there is no build 'K04'",
+            "name one of K04-spring, K04-shim with --build-before.",
+        ),
+    ],
+)
+def test_compare_says_with_which_option_a_build_is_named(
+    words: tuple[str, ...],
+    what: str,
+    mend: str,
+    made_by_hand: Characterisation,
+    run: Run,
+    tmp_path: Path,
+) -> None:
+    """Of several that were fitted together, for the one state or the other."""
+    path = tmp_path / "joint.json"
+    path.write_text(fitted_together(made_by_hand).to_json(), encoding="utf-8")
+    refused = run("compare", path, path, *words)
+    assert refused.exit_code == 2
+    said = " ".join(refused.stderr.split())
+    assert f"{path}: " in said
+    assert what in said
+    assert said.endswith(mend)
+
+
 def test_repeatability(demo, run: Run, tmp_path: Path) -> None:
     """Three refits that scatter: the table for the rig stands at the end."""
     paths = []

@@ -139,6 +139,7 @@ unit = "degF"\nzero = "1.8 degF"\nu_zero = "3.6 degF" ¦ u_zero = -1 ¦ u_zero �
 unit = "degF"\nzero = "1.8 degF"\nu_zero = "3.6 degF" ¦ zero = [1] ¦ zero ¦ a list ¦ "12 K"
 [channel.input_torque]
 ratio = 3.42\n ¦  ¦ ratio ¦ 'ratio' is missing ¦ ratio = 3.42
+ratio = 3.42 ¦ ratio = "" ¦ ratio ¦ the torque is taken at the pinion ¦ state the final drive: ratio = 3.42
 ratio = 3.42 ¦ ratio = -3.42 ¦ ratio ¦ not above 0 ¦ above zero
 at = "pinion"\nratio = 3.42\n ¦  ¦ efficiency ¦ no meaning at the case ¦ "pinion"
 at = "pinion" ¦ at = "pinon" ¦ at ¦ no known value ¦ 'pinion'
@@ -300,6 +301,7 @@ lap_length = "3.2 km" ¦ lap_length = "0 m" ¦ lap_length ¦ not above 0 m ¦ ab
 [channel.right_brake_pressure]\ncolumn = "pR [bar]"\n ¦  ¦ channel ¦ missing beside 'left_brake ¦ leave both
 [channel.left_brake_pressure]\ncolumn = "pL [bar]"\n ¦  ¦ channel ¦ missing beside 'right_brake ¦ leave both
 [channel.right_speed]\ncolumn = "RR"\nunit = "rpm"\nsign = -1\n ¦  ¦ channel ¦ 'right_speed' is ¦ one wheel
+file = "2.csv" ¦ file = "1.csv" ¦ run ¦ 1.csv stands here more than once ¦ name every recording once
 [channel.time]
 column = "t [s]" ¦ column = "t [s]"\nsign = -1 ¦  ¦ the clock has neither ¦ leave them out
 column = "t [s]" ¦ column = "t [s]"\ngain = 2 ¦  ¦ the clock has neither ¦ leave them out

@@ -154,6 +154,26 @@ def test_a_name_with_a_dot_keeps_it(map_file: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("to", "name", "other", "own"),
+    [
+        ("modelica", "x.mo", "modelica-law", ".txt"),
+        ("csv", "x.JSON", "json", ".csv"),
+        ("fmi3", "x.c", "c", ".fmu"),
+    ],
+)
+def test_the_ending_of_another_format_is_refused(
+    to: str, name: str, other: str, own: str, map_file: Path, tmp_path: Path
+) -> None:
+    """Nobody looks for x.mo.txt: which format has that ending, and which this one."""
+    ran = run(map_file, "--to", to, "--out", tmp_path / "out" / name)
+    assert ran.exit_code == 2
+    said = " ".join(ran.stderr.split())
+    assert f"{name[1:]} is the ending of '{other}', and '{to}' writes {own}" in said
+    assert said.endswith(f"leave the ending out, or write --to {other}.")
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
     ("to", "options", "taken"),
     [
         ("csv", (), "map.csv"),

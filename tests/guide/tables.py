@@ -21,7 +21,7 @@ from diffbench.definitions import DEFINITIONS
 from diffbench.documents import CHANNELS, Build, Car, Channel, FileSettings, Phase, Rig, Run, RunSheet
 from diffbench.documents.build import DiscSpring, Limits, MapAxes, Oil, Packs, Preload, Ramps, Reference
 from diffbench.documents.car import Axle, Body, Tyre
-from diffbench.documents.log import LogChannel, LogRun, LogSheet
+from diffbench.documents.log import COUNTED, LOG_CHANNELS, LogChannel, LogRun, LogSheet
 from diffbench.documents.rig import Allowance, Repeatability
 from diffbench.guide import FOLDER, TOPICS
 from diffbench.quantities import Quantity, conversion
@@ -65,6 +65,7 @@ PLAIN = {
     "um": "µm",
     "degC": "°C",
 }
+FEW_UNITS = 4  # of a channel; the page on units has all
 LONGEST_SPELLING = 7  # longer ones are written out or in the plural
 
 
@@ -129,7 +130,7 @@ def choices(field: FieldInfo) -> str:
 def heading(model: type[BaseModel], name: str, field: FieldInfo) -> str:
     """A key as it is written: a table has its brackets."""
     written = field.alias or name
-    if (model, name) == (Rig, "channel"):
+    if (model, name) in {(Rig, "channel"), (LogSheet, "channel")}:
         return "[channel.NAME]"
     inner = [part for part in (field.annotation, *get_args(field.annotation)) if isinstance(part, type)]
     if any(issubclass(part, BaseModel) for part in inner if not get_args(part)):
@@ -176,6 +177,16 @@ def keys(name: str) -> str:
 def channels() -> str:
     """What each channel holds."""
     return table(["channel", "what"], [[f"`{name}`", kind.meaning] for name, kind in CHANNELS.items()])
+
+
+def log_channels() -> str:
+    """What each channel of a log holds, and the first units of it."""
+    rows = []
+    for name, (dimension, meaning) in LOG_CHANNELS.items():
+        spelled = [row[2].split()[0].rstrip("!") for row in TABLE[dimension][:FEW_UNITS]]
+        said = "a number" if name in COUNTED else ", ".join(f"`{unit}`" for unit in spelled)
+        rows.append([f"`{name}`", meaning, said])
+    return table(["channel of a log", "what", "unit, for example"], rows)
 
 
 def units() -> str:
@@ -273,6 +284,7 @@ def every_command() -> Iterator[tuple[str, click.Command]]:
 
 MADE: dict[str, Any] = {
     "channels": channels,
+    "channels of a log": log_channels,
     "units": units,
     "refused units": refused_units,
     "quantities": quantities,

@@ -46,6 +46,15 @@ def test_the_tables_have_every_key_that_the_schema_has(kind: str) -> None:
         assert set(table.get("properties", {})) <= written
 
 
+def test_a_log_sheet_can_be_written_from_the_page() -> None:
+    """Every channel that the schema allows has a row there, with its own meaning and a unit."""
+    _, _, told = documents.text("papers").partition("## The log sheet")
+    rows = dict(re.findall(r"^\| `(\w+)` \| (.+?) \|$", told, re.MULTILINE))
+    names = schema("log")["properties"]["channel"]["propertyNames"]["enum"]
+    assert {"yaw_rate", "left_brake_pressure"} < set(names) <= set(rows)
+    assert rows["lateral_acceleration"] == "of the car, positive to the left | `m/s^2`, `g`"
+
+
 def test_every_key_has_its_words_in_the_schema_too() -> None:
     """An editor that completes a paper says what a key is."""
     for kind in ("rig", "build", "run", "car"):

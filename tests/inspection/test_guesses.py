@@ -188,7 +188,7 @@ PINION = ', at the pinion: at = "pinion" with its ratio'
                 "oil_temperature",
                 "temperature",
                 False,
-                (IS.format("degC", "temperature"), "but its name speaks of time", "nothing says of what"),
+                (IS.format("degC", "temperature"), "nothing says of what"),
                 ("plate_temperature",),
             ),
         ),
@@ -450,6 +450,18 @@ def test_a_torque_is_where_the_input_is_read():
     assert "3.7 times the case's" in alone.reasons[-1]
     beside = guesses([torque, *OUTPUTS, speed])[0]
     assert (beside.sure, beside.ratio) == (True, None)
+
+
+@pytest.mark.parametrize(
+    ("name", "dimension", "unit"),
+    [("T [Nm]", "torque", "Nm"), ("t [degC]", "temperature", "degC"), ("n [Nm]", "torque", "Nm")],
+)
+def test_a_letter_says_nothing_against_a_unit(name, dimension, unit):
+    """T stands for torque and temperature as for time; beside its unit nothing is to be told of it."""
+    (guess,) = guesses([number(name)])
+    assert guess.dimension == dimension
+    assert guess.reasons[0] == IS.format(unit, dimension)
+    assert not any("speaks of" in reason for reason in guess.reasons)
 
 
 def test_a_name_and_a_unit_that_differ_are_told():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -265,7 +266,7 @@ def day(*runs: LapResult, ratio: Interval = NOTHING) -> Day:
 
 def test_a_log_is_answered_beside_the_bench() -> None:
     """The answer with both preloads, then the run, its entries and its doubts, the five largest in points."""
-    lines = told(lap_document(day(ratio=around(0.93, 0.05))))
+    lines = told(lap_document(replace(day(ratio=around(0.93, 0.05)), findings=("tyres contradict",))))
     assert lines == [
         "Log and bench, Car",
         (
@@ -274,7 +275,11 @@ def test_a_log_is_answered_beside_the_bench() -> None:
             "(79.6 to 84.4) N·m by the bench, 70.3 (61.3 to 79.3) N·m asked for by the log (told to ± 9.0 "
             "N·m)."
         ),
-        "The logs put the tyres' slip stiffness at 93 (88 to 98) % of the stated one.",
+        (
+            "The logs put the tyres' slip stiffness at 93 (88 to 98) % of the stated one, taking the bench's "
+            "units, at the preloads stated, as those in the car."
+        ),
+        "- tyres contradict",
         "Over all entries of a log",
         "kept, log [%] bench [%] open unit [%] difference [rad/s] preload asked for [N·m]",
         "long run 64.2 (62.7 to 65.7) 61.0 (59.0 to 63.0) 98.7 1.310 (1.280 to 1.340) 70.3 (61.3 to 79.3)",

@@ -217,7 +217,7 @@ def frozen_tare(torques: Mapping[str, Array], *, file: str) -> list[Finding]:
             "stuck channel",
             "caveat",
             f"{name}, {file}",
-            f"It reads {float(np.nanmax(values)):.4g} N·m all through the tare run: no noise moves it.",
+            f"It reads {float(np.nanmax(values)) + 0.0:.4g} N·m all through the tare run: no noise moves it.",
             "Its zero counts as known exactly, and is not known at all if the channel was off.",
             "Record the tare run with the amplifier on and all digits, or leave it out and state u_zero.",
         )
@@ -284,7 +284,7 @@ def _level(values: Array) -> float:
 
 
 def _dead(name: str, values: Array, file: str, instead: str) -> Finding:
-    level, move = float(np.nanmedian(values)), movement(values)
+    level, move = float(np.nanmedian(values)) + 0.0, movement(values)  # no "-0"
     return Finding(
         "dead channel",
         "stop",

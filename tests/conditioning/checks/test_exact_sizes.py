@@ -165,6 +165,10 @@ def test_a_tare_that_no_noise_moves_is_told() -> None:
             "Record the tare run with the amplifier on and all digits, or leave it out and state u_zero.",
         )
     ]
+    (turned,) = frozen_tare({"left_torque": -np.zeros(60)}, file="t.csv")  # sign = -1 of a plain zero
+    assert turned.evidence.startswith("It reads 0 N·m all")
+    (off,) = dead({"left_torque": -np.zeros(500)}, file="t.csv")
+    assert off.evidence.startswith("left_torque reads 0 N·m and moves by 0 N·m")
     assert frozen_tare({"left_torque": np.append(np.full(49, 1.25), [np.nan] * 9)}, file="t.csv") == []
 
 
