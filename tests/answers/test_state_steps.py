@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from diffbench.answers import Limit, Stock, judge
+from diffbench.answers import Limit, Stock, advise, judge
+from diffbench.errors import FitError
 from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection, stack_load
 from diffbench.results import Characterisation, State
 
@@ -126,6 +127,29 @@ def test_builds_with_other_shims_say_what_a_shim_does_without_springs(recorded: 
     found = judge([rungs[0], other, rungs[2]], stock=Stock(shims=(0.05e-3, 0.23e-3)))
     assert found.next_step.shim is not None
     assert found.next_step.shim.preload_torque_Nm == pytest.approx(79.5, abs=0.3)
+
+
+def test_springs_that_cannot_carry_the_force_advise_no_shim(recorded: Recorded) -> None:
+    """One disc of these, flat at 1423 N, and 1970 ± 30 N stated: refused, by file and key; three shims that
+    were tested, 70 N·m at 0.1, 75 at 0.2 and 80 at 0.3 mm, answer alone: 77.5 N·m by 0.25 mm."""
+    weak = {"disc_spring": {**SPRINGS, "parallel": 1, "series": 1}}
+    rungs = [
+        recorded(preload, build=f"Q17-{i}", facts={**weak, "shim_m": shim}, recording=f"weak {i}")
+        for i, (preload, shim) in enumerate(((70.0, 0.1e-3), (75.0, 0.2e-3), (80.0, 0.3e-3)))
+    ]
+    for known in (rungs[:1], rungs[:2]):
+        with pytest.raises(FitError, match=r"preload: the disc springs carry 1423 N at most, and .* 1970 N"):
+            advise(known, target=77.5)
+    inputs = dict.fromkeys(("run.toml", "rig.toml", "q17.toml", "sweep.csv"), "0")
+    provenance = rungs[0].provenance.model_copy(update={"inputs": inputs, "visits": ["run.toml"]})
+    with pytest.raises(FitError, match=r"q17\.toml: preload: .* check dimensions, parallel and series"):
+        advise([rungs[0].model_copy(update={"provenance": provenance})], target=77.5)
+    found = advise(rungs, target=77.5)
+    assert found.way == "ladder"
+    assert found.exact_shim_m == pytest.approx(0.25e-3, abs=1e-6)
+    assert any("left out: the disc springs carry 1423 N at most" in note for note in found.notes)
+    with pytest.raises(FitError, match="1423 N at most"):
+        advise(rungs, target=77.5, way="both")
 
 
 def test_no_shim_reaches(recorded: Recorded) -> None:
