@@ -627,7 +627,7 @@ def _back(case: _Case, reason: Reason) -> NextStep:
 
 def _settle(case: _Case, reason: Reason) -> NextStep:
     """Of a limit that is not proven: as many visits as settle it; where none do, a shim for a preload that
-    lies on its limit, else a better test."""
+    lies on its limit, else what narrows its doubt most."""
     visits = _visits(case, reason)
     if visits is not None:
         return _measure(case, reason, "measure-again", visits=visits)
@@ -639,7 +639,12 @@ def _settle(case: _Case, reason: Reason) -> NextStep:
         step = _shim(case, reason)
         if step.kind != "no-shim-reaches":
             return step
-    return _measure(case, reason, "measure-more")
+    wear = case.wear.get(reason.quantity or "")
+    if wear is None and found is not None and not found.refits:
+        return _measure(case, reason, "measure-repeatability")
+    own, other = (0.0, 0.0) if found is None else (found.u_visit**2, found.u_shared**2)
+    own, other = (own, other) if wear is None else (wear.of_a_refit, wear.other)
+    return _measure(case, reason, "average-visits" if own > other else "narrow-doubt")
 
 
 def _before_the_event(case: _Case, reason: Reason) -> NextStep:

@@ -95,6 +95,14 @@ STEPS: Mapping[str, tuple[str, ...]] = {
     "inspect": ("Take the unit apart and look at {part}.",),
     "measure-again": ("Refit the unit to the bench and test again.", "Visits needed: {visits}."),
     "measure-more": ("Test what is missing: the page lists it under Numbers.",),
+    "average-visits": (
+        "Refit, test again, and average the visits.",
+        "That narrows it, but may not settle it.",
+    ),
+    "narrow-doubt": (
+        "More visits would not settle it: first narrow its largest doubt.",
+        "The page names it.",
+    ),
     "mend-test": ("Mend what is wrong with the test, then repeat it.",),
     "measure-repeatability": ("Refit and test this unit several times, unchanged.",),
     "state-limits": ("Write the limits into the build sheet.",),

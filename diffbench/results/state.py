@@ -48,6 +48,8 @@ NextKind = Literal[
     "inspect",
     "measure-again",
     "measure-more",
+    "average-visits",
+    "narrow-doubt",
     "mend-test",
     "measure-repeatability",
     "state-limits",
