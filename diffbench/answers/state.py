@@ -381,6 +381,9 @@ def _reasons(case: _Case) -> Iterator[Reason]:
     yield from _of_courses(case)
     yield from _of_wear(case)
     yield from case.earlier_disagreeing
+    wrong = dict.fromkeys(name for one in case.here for name in one.contradicted)
+    if wrong:
+        yield _reason(case, "sheet-contradicted", name="; ".join(wrong))
     known = [found for name in case.limits if (found := case.estimate(name)) is not None]
     if known and not all(one.refits for one in known):
         yield _reason(case, "refits-unknown")
@@ -725,6 +728,9 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
                 shim=_as_step(better, who.shim),
                 cautions=["stored-force", "heat"],
             )
+        stated = None if force is None else force.value
+        if who.springs and force and stated and who.springs.overloaded_by(stated, force.u or 0.0):
+            return _check_sheet(case, reason)
         if not missing:
             return _no_shim(reason)  # all is known that a shim is worked out from
     return NextStep(
@@ -737,6 +743,11 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
         else ["preload.shim", "preload.disc_spring", "preload.spring_force"],
         cautions=["stored-force", "heat"],
     )
+
+
+def _check_sheet(_: _Case, reason: Reason) -> NextStep:
+    """Of a build sheet that is contradicted."""
+    return NextStep(kind="check-sheet", quantity=reason.quantity, part=reason.part, cautions=list(OPENING))
 
 
 def _no_shim(reason: Reason) -> NextStep:
@@ -791,6 +802,7 @@ _STEPS: dict[ReasonKind, Callable[[_Case, Reason], NextStep]] = {
     "limit-ahead": _before_the_event,
     "limit-close": _settle,
     "earlier-visits-disagree": lambda _, reason: NextStep(kind="check-records", quantity=reason.quantity),
+    "sheet-contradicted": _check_sheet,
     "refits-unknown": lambda case, reason: _measure(case, reason, "measure-repeatability"),
     "read-with-care": lambda case, reason: _measure(case, reason, "mend-test"),
     "within-limits": lambda *_: NextStep(kind="nothing"),

@@ -54,6 +54,13 @@ NAMES = {
     "locking_effect_drive": "Locking effect, drive",
     "locking_effect_coast": "Locking effect, coast",
 }
+#: What of a build sheet can be contradicted.
+STATED = {
+    "friction_coefficient by spring force, and by nominal ramp angles": "friction by spring and by ramps",
+    "effective ramp angle, drive": "ramp angle in drive",
+    "effective ramp angle, coast": "ramp angle in coast",
+    "springs cannot carry the force": "springs against spring force",
+}
 #: By kind of reason and, where there are two, the side of the limit that decides.
 REASONS: Mapping[str, tuple[str, ...]] = {
     "within-limits": ("{name}: {value}. That is inside its limits.",),
@@ -77,6 +84,7 @@ REASONS: Mapping[str, tuple[str, ...]] = {
     "no-limits": ("The build sheet states no limits.",),
     "test-flawed": ("The test has a flaw: {finding}.",),
     "refits-unknown": ("How well the bench repeats is not known.",),
+    "sheet-contradicted": ("The build sheet is contradicted: {finding}.",),
     "read-with-care": ("Something in the test speaks against these numbers: its page lists it.",),
     "visits-disagree": ("{name}: the visits of {dates} disagree.",),
     "earlier-visits-disagree": ("{name}: earlier visits disagree, {dates}.",),
@@ -106,6 +114,7 @@ STEPS: Mapping[str, tuple[str, ...]] = {
     "mend-test": ("Mend what is wrong with the test, then repeat it.",),
     "measure-repeatability": ("Refit and test this unit several times, unchanged.",),
     "state-limits": ("Write the limits into the build sheet.",),
+    "check-sheet": ("Check the build sheet, then the parts: one is not as stated.",),
     "check-records": ("Check unit and date of these records.",),
 }
 CAUTIONS = {
@@ -119,6 +128,8 @@ DEFER = "Maker's limits and local rules come first."
 MOST_REASONS = 2
 #: Reasons that are told only where they decide.
 LESS = ("within-limits", "changed")
+#: Reasons that speak against the numbers, and not against the unit.
+DOUBTS = ("sheet-contradicted", "read-with-care")
 
 
 @dataclass(frozen=True)
@@ -137,10 +148,10 @@ def judged(state: State, say: Say = english) -> Judged:
     first, *others = state.reasons
     told = [first, *(one for one in others if one.kind not in LESS)][:MOST_REASONS]
     # where it is the test alone that is doubted, what it says is told all the same, and else the doubt is
-    if first.kind == "read-with-care":
+    if first.kind in DOUBTS:
         told = [*(one for one in others if one.kind == "within-limits"), first][-MOST_REASONS:]
     else:
-        told += [one for one in others if one.kind == "read-with-care" and one not in told]
+        told += [one for one in others if one.kind in DOUBTS and one not in told]
     reasons = [text for reason in told for text in reason_text(reason, say)]
     return Judged(
         state.state,
@@ -220,14 +231,19 @@ def reason_text(reason: Reason, say: Say) -> Iterator[str]:
     def number(value: float | None, u: float | None = None) -> str:
         return "" if value is None else say.number(three_digits(factor * value, u, unit))
 
-    finding = printable((reason.name or "").replace("_", " "), limit=60)
+    found = printable((reason.name or "").replace("_", " "), limit=60)
+    if reason.kind == "sheet-contradicted":
+        names = (reason.name or "").split("; ")
+        finding = _listed([say(STATED.get(name, printable(name, limit=60))) for name in names], say)
+    else:
+        finding = say(found)
     u = None if reason.low is None or reason.high is None else factor * (reason.high - reason.low)
     fields = {
         "name": "" if reason.quantity is None else name_text(reason.quantity, say),
         "value": number(reason.value, None if u is None else u / (2.0 * NORMAL_95)),
         "limit": number(reason.limit),
         "dates": _listed([printable(date, limit=20) for date in reason.dates], say),
-        "finding": say(finding),
+        "finding": finding,
     }
     key = f"{reason.kind} {reason.side}"
     for message in REASONS.get(key) or REASONS[reason.kind]:

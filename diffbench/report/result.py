@@ -13,6 +13,7 @@ from diffbench.definitions import name_of, parts_of
 from diffbench.plain_text import per_cent
 from diffbench.report.document import Document, Section, Sentence, Table, Tone, bare, item, items
 from diffbench.report.judgement import (
+    DOUBTS,
     WORDS,
     judged,
     next_sentence,
@@ -355,7 +356,7 @@ def _why(characterisation: Characterisation, state: State) -> Iterator[str]:
     by_limits = reason.kind in BY_LIMITS and reason.at is None
     if not (
         (by_limits and any((reason.quantity, build) in told for build in of))
-        or reason.kind in ("no-limits", "read-with-care")  # told beside the numbers
+        or reason.kind in ("no-limits", *DOUBTS)  # told beside the numbers
     ):
         name = f"{printable(state.build, limit=60)}: " if len(characterisation.builds) > 1 else ""
         yield name + " ".join(reason_text(reason, english))

@@ -34,6 +34,7 @@ ReasonKind = Literal[
     "limit-ahead",
     "limit-close",
     "earlier-visits-disagree",
+    "sheet-contradicted",
     "refits-unknown",
     "read-with-care",
     "within-limits",
@@ -54,6 +55,7 @@ NextKind = Literal[
     "measure-repeatability",
     "state-limits",
     "check-records",
+    "check-sheet",
 ]
 Caution = Literal["stored-force", "heat", "speed", "torque"]
 
@@ -72,6 +74,7 @@ STATE_OF: dict[ReasonKind, StateName] = {
     "limit-ahead": "watch",
     "limit-close": "good-with-doubt",
     "earlier-visits-disagree": "good-with-doubt",
+    "sheet-contradicted": "good-with-doubt",
     "refits-unknown": "good-with-doubt",
     "read-with-care": "good-with-doubt",
     "within-limits": "good",
@@ -89,7 +92,8 @@ class Reason(Frozen):
     and ``high``, in the unit of the quantity, and ``part``: what of the unit it points at. ``dates`` and
     ``records`` name the visits: both sides of a jump, those that disagree, else the newest. ``at`` is where
     the next event ends, in m, events or visits by ``over``. ``name`` is that of a finding of the test; of
-    ``read-with-care`` of all that say that the bench was not as its papers state.
+    ``read-with-care`` of all that say that the bench was not as its papers state, of ``sheet-contradicted``
+    what of the build sheet is.
     """
 
     kind: ReasonKind

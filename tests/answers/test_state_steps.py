@@ -153,6 +153,14 @@ def test_springs_that_cannot_carry_the_force_advise_no_shim(recorded: Recorded) 
         advise(rungs, target=77.5, way="both")
 
 
+def test_a_preload_out_of_limits_by_springs_of_a_wrong_sheet(recorded: Recorded) -> None:
+    """60 N·m of 70, and one disc that is flat at 1423 N under 1970 N: no shim can be named, and it is not the
+    stock that lacks one."""
+    weak = {**KNOWN, "disc_spring": {**SPRINGS, "parallel": 1, "series": 1}}
+    step = alone(recorded, 60.0, facts=weak).next_step
+    assert (step.kind, step.quantity, step.shim) == ("check-sheet", "preload_torque", None)
+
+
 def test_no_shim_reaches(recorded: Recorded) -> None:
     """Springs, force and shim are known, and none in stock brings it nearer; or the spring is flat before."""
     for preload, stock in ((60.0, Stock(shims=(0.1e-3, 0.2e-3))), (15.0, None)):
