@@ -18,7 +18,7 @@ from diffbench.definitions import name_of, parts_of
 from diffbench.documents.build import Build
 from diffbench.doubts import OF_A_VISIT, OF_THE_BENCH, Source
 from diffbench.fitting.pooling import LEVEL, UNSTATED
-from diffbench.results.characterisation import Characterisation
+from diffbench.results.characterisation import Characterisation, LawVerdict
 from diffbench.results.conformity import LIMITED
 from diffbench.results.discrepancy import NORMAL_95
 
@@ -81,6 +81,8 @@ class Estimate:
         return self.u_visit if self.refits else math.hypot(self.u_visit, UNSTATED * self.value)
 
 
+#: What of a build sheet is contradicted where the bench decides against the law that it states.
+PRELOAD_LAW = "preload law"
 #: Findings by which the build sheet contradicts itself.
 AGAINST_THE_SHEET = frozenset({"springs cannot carry the force"})
 #: Caveats that speak against every number: a unit or a count is wrong.
@@ -199,6 +201,7 @@ def observations(
             "tested",
             "diagnostics",
             "sheet_checks",
+            "law",
         }
         parts = whole.model_dump(include=keys | {"provenance"})
     else:
@@ -277,7 +280,8 @@ def _contradicted(parts: Mapping[str, Any], build: str) -> tuple[str, ...]:
     most = NormalDist().inv_cdf(1.0 - 0.5 * LEVEL / max(len(checks), 1))
     far = [check for check in checks if not abs(check["standard_uncertainties"]) <= most]
     itself = (name for name in _cautions(parts["findings"]) if name in AGAINST_THE_SHEET)
-    return (*(parts_of(check["quantity"])[0] for check in far), *itself)
+    law = (PRELOAD_LAW,) if LawVerdict.model_validate(parts["law"]).contradicted else ()
+    return (*law, *(parts_of(check["quantity"])[0] for check in far), *itself)
 
 
 def cautions_of(results: Sequence[Characterisation], called: str = "the record") -> list[str]:

@@ -19,6 +19,7 @@ from diffbench.answers.joint import Member, has_repeatability, paired
 from diffbench.answers.line import Axis, Line, axis_over, events_between, find_jump, fit_line, place_ahead
 from diffbench.answers.observation import (
     AGAINST_THE_BENCH,
+    PRELOAD_LAW,
     Estimate,
     Followed,
     Limit,
@@ -376,12 +377,16 @@ def _reasons(case: _Case) -> Iterator[Reason]:
         yield _reason(case, "test-flawed", name=case.newest.flaws[0])
     if not case.checks:
         yield _reason(case, "no-limits")
-    for check in case.checks:
-        yield from _of_limit(case, check)
+    of_limits = [reason for check in case.checks for reason in _of_limit(case, check)]
+    yield from of_limits
     yield from _of_courses(case)
     yield from _of_wear(case)
     yield from case.earlier_disagreeing
     wrong = dict.fromkeys(name for one in case.here for name in one.contradicted)
+    # numbers by a wrong law are not near or far from a limit: they are of another unit
+    if PRELOAD_LAW in wrong and any(one.kind in ("not-determined", "limit-not-proven") for one in of_limits):
+        del wrong[PRELOAD_LAW]
+        yield _reason(case, "law-contradicted", name=PRELOAD_LAW)
     if wrong:
         yield _reason(case, "sheet-contradicted", name="; ".join(wrong))
     known = [found for name in case.limits if (found := case.estimate(name)) is not None]
@@ -746,7 +751,9 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
 
 
 def _check_sheet(_: _Case, reason: Reason) -> NextStep:
-    """Of a build sheet that is contradicted."""
+    """Of a build sheet that is contradicted; of its law alone, on paper."""
+    if reason.name == PRELOAD_LAW:
+        return NextStep(kind="check-sheet", missing=["preload.law"])
     return NextStep(kind="check-sheet", quantity=reason.quantity, part=reason.part, cautions=list(OPENING))
 
 
@@ -796,6 +803,7 @@ _STEPS: dict[ReasonKind, Callable[[_Case, Reason], NextStep]] = {
     "worn-beyond-limit": _back,
     "test-flawed": lambda case, reason: _measure(case, reason, "mend-test"),
     "jump": _open,
+    "law-contradicted": _check_sheet,
     "not-determined": lambda case, reason: _measure(case, reason, "measure-more"),
     "limit-not-proven": _settle,
     "no-limits": lambda *_: NextStep(kind="state-limits", missing=["limits.preload_torque"]),

@@ -59,6 +59,7 @@ STATED = {
     "friction_coefficient by spring force, and by nominal ramp angles": "friction by spring and by ramps",
     "effective ramp angle, drive": "ramp angle in drive",
     "effective ramp angle, coast": "ramp angle in coast",
+    "preload law": "preload law",
     "springs cannot carry the force": "springs against spring force",
 }
 #: By kind of reason and, where there are two, the side of the limit that decides.
@@ -80,6 +81,7 @@ REASONS: Mapping[str, tuple[str, ...]] = {
         "After the next event, perhaps: {name} {value}.",
         "The highest allowed is {limit}.",
     ),
+    "law-contradicted": ("The bench decides against the preload law that the sheet states.",),
     "not-determined": ("{name}: this test cannot tell it.",),
     "no-limits": ("The build sheet states no limits.",),
     "test-flawed": ("The test has a flaw: {finding}.",),
@@ -115,6 +117,7 @@ STEPS: Mapping[str, tuple[str, ...]] = {
     "measure-repeatability": ("Refit and test this unit several times, unchanged.",),
     "state-limits": ("Write the limits into the build sheet.",),
     "check-sheet": ("Check the build sheet, then the parts: one is not as stated.",),
+    "check-sheet law": ("Check the preload law in the build sheet, and fit again.",),
     "check-records": ("Check unit and date of these records.",),
 }
 CAUTIONS = {
@@ -276,6 +279,8 @@ def step_text(step: NextStep, say: Say) -> Iterator[str]:
     if step.kind == "state-shim-and-springs" and not {"shim", "disc_spring"} <= set(lacking):
         messages = STEPS[f"{step.kind} {'some' if lacking else 'none'}"]
         fields["keys"] = _listed(lacking, say)
+    if step.kind == "check-sheet" and lacking == ["law"]:
+        messages = STEPS["check-sheet law"]
     for message in messages:
         yield say(message).format(**fields)
     if step.shim is not None and step.shim.extrapolated:

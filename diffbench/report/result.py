@@ -456,6 +456,9 @@ def _cautions(characterisation: Characterisation) -> list[str]:
         )
     if characterisation.law.status == "undecided":
         found.append("the preload law is undecided")
+    if characterisation.law.contradicted:
+        by_what = "readings" if read_by_hand(characterisation) else "sweeps"
+        found.append(f"the {by_what} speak against the preload law of the build sheet")
     found += [
         "build sheet and bench disagree on " + said(characterisation, check.quantity, limit=120)
         for check in characterisation.sheet_checks

@@ -87,6 +87,11 @@ class Correlation(Frozen):
         )
 
 
+# Kass & Raftery, J. Am. Stat. Assoc. 90 (1995): twice the log Bayes factor above 10 is "very strong", above 6
+# "strong".
+DECISIVE = 10.0
+
+
 class LawVerdict(Frozen):
     """Which preload law, and by what evidence.
 
@@ -98,6 +103,12 @@ class LawVerdict(Frozen):
     status: Literal["measured", "stated", "undecided"]
     information: dict[str, float]
     reason: str
+
+    @property
+    def contradicted(self) -> bool:
+        """Whether the build sheet states a law that the bench decides against."""
+        behind = self.information.get(self.chosen, 0.0) - min(self.information.values(), default=0.0)
+        return self.status == "stated" and behind > DECISIVE
 
 
 class FormState(Frozen):

@@ -284,6 +284,43 @@ def test_a_good_unit_whose_build_sheet_is_contradicted_is_good_with_doubt(
     assert any("contradicted" in text for text in judged(worse).reasons)
 
 
+@pytest.mark.parametrize(
+    ("preload", "state", "reason", "step"),
+    [
+        # within its limits a doubt; open, what it comes from; beyond a limit, no excuse
+        (81.7, "good-with-doubt", "sheet-contradicted", "check-sheet"),
+        (72.0, "cannot-be-told", "law-contradicted", "check-sheet"),
+        (None, "cannot-be-told", "law-contradicted", "check-sheet"),
+        (65.9, "out-of-limits", "beyond-limit", "state-shim-and-springs"),
+    ],
+)
+def test_a_stated_law_that_the_bench_decides_against(
+    preload: float | None, state: str, reason: str, step: str
+) -> None:
+    """Greater-of is stated, and additive leads by 10.5 in BIC: head and step name the law, and nobody is sent
+    to test more. A lead of 9.5 decides nothing (Kass and Raftery), and a law that was measured is no
+    statement."""
+    record = visit(preload or 80.0)
+    if preload is None:
+        record["parameters"]["preload_torque"].update(value=None, u=None, low=None, high=None)
+
+    def by(lead: float, status: str = "stated") -> State:
+        law = {"chosen": "greater-of", "status": status, "reason": ""}
+        return judge([{**record, "law": {**law, "information": {"additive": 0.0, "greater-of": lead}}}])
+
+    found = by(10.5)
+    assert (found.state, found.reason.kind, found.next_step.kind) == (state, reason, step)
+    words = judged(found)
+    assert any("law" in text for text in words.reasons)
+    if step == "check-sheet":
+        assert found.next_step.missing == ["preload.law"]
+        assert words.step == ("Check the preload law in the build sheet, and fit again.",)
+        assert words.caution == ()
+    for silent in (by(9.5), by(10.5, "measured")):
+        assert not any("law" in text for text in judged(silent).reasons)
+        assert silent.next_step.kind != "check-sheet"
+
+
 def test_springs_that_contradict_their_force_are_a_doubt_of_the_sheet() -> None:
     record = visit(81.7)
     rest = {"severity": "caveat", "where": "", "evidence": "", "effect": "", "mend": ""}

@@ -132,6 +132,15 @@ def told(result: Characterisation) -> str:
     return " ".join(text_of(summary(result), 100).split())
 
 
+def test_a_stated_law_that_is_contradicted_is_read_with_care(complete: Characterisation) -> None:
+    """214 in BIC for the additive law, which was measured; stated, the greater-of law is contradicted."""
+    law = {"chosen": "greater-of", "status": "stated", "information": {"additive": 0.0, "greater-of": 214.0}}
+    stated = complete.model_copy(update={"law": complete.law.model_copy(update=law)})
+    against = "the sweeps speak against the preload law of the build sheet"
+    assert against in verdict(stated).cautions
+    assert against not in verdict(complete).cautions
+
+
 def test_checks_disagree_beyond_two_standard_uncertainties(complete: Characterisation) -> None:
     """At the 95 % level; a distance that is no number counts as disagreement."""
 
