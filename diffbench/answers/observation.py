@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from statistics import NormalDist
 from typing import Any
 
 from pydantic import ValidationError
@@ -16,8 +17,8 @@ from diffbench.answers.joint import Member, member
 from diffbench.definitions import name_of, parts_of
 from diffbench.documents.build import Build
 from diffbench.doubts import OF_A_VISIT, OF_THE_BENCH, Source
-from diffbench.fitting.pooling import UNSTATED
-from diffbench.results.characterisation import Characterisation
+from diffbench.fitting.pooling import LEVEL, UNSTATED
+from diffbench.results.characterisation import Characterisation, LawVerdict
 from diffbench.results.conformity import LIMITED
 from diffbench.results.discrepancy import NORMAL_95
 
@@ -80,6 +81,10 @@ class Estimate:
         return self.u_visit if self.refits else math.hypot(self.u_visit, UNSTATED * self.value)
 
 
+#: What of a build sheet is contradicted where the bench decides against the law that it states.
+PRELOAD_LAW = "preload law"
+#: Findings by which the build sheet contradicts itself.
+AGAINST_THE_SHEET = frozenset({"springs cannot carry the force"})
 #: Caveats that speak against every number: a unit or a count is wrong.
 AGAINST_ALL = frozenset({"friction implausible"})
 
@@ -99,7 +104,8 @@ class Observation:
     that is not at the reference condition; ``recordings`` are the digests of what it rests on, ``bench`` that
     of the rig file; ``made`` when it was fitted; ``pack`` faces and effective radius [m]; ``flaws`` names of
     findings that stop or speak against all, and a fit that did not converge; ``cautions`` names of those that
-    go with its numbers; ``sheet`` the build sheet, where the caller has it."""
+    go with its numbers; ``contradicted`` what the build sheet states and is farther from the bench, or from
+    what else it states, than chance explains; ``sheet`` the build sheet, where the caller has it."""
 
     record: str
     unit: str
@@ -118,6 +124,7 @@ class Observation:
     recordings: tuple[str, ...]
     flaws: tuple[str, ...]
     cautions: tuple[str, ...]
+    contradicted: tuple[str, ...]
     tested_torque_Nm: tuple[float, float] | None
     tested_speed_rad_s: float | None
     source: Characterisation | Mapping[str, Any]
@@ -193,6 +200,8 @@ def observations(
             "findings",
             "tested",
             "diagnostics",
+            "sheet_checks",
+            "law",
         }
         parts = whole.model_dump(include=keys | {"provenance"})
     else:
@@ -244,6 +253,7 @@ def _observation(
         recordings=tuple(sorted(d for p, d in inputs.items() if not p.endswith(".toml"))),
         flaws=_flaws(parts),
         cautions=_cautions(parts["findings"]),
+        contradicted=_contradicted(parts, name),
         tested_torque_Nm=(min(p[0] for p in outline), max(p[0] for p in outline)) if outline else None,
         tested_speed_rad_s=max((abs(p[1]) for p in outline), default=None),
         source=whole,
@@ -261,6 +271,17 @@ def _flaws(parts: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _cautions(findings: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(str(one["name"]) for one in findings if one["severity"] == "caveat"))
+
+
+def _contradicted(parts: Mapping[str, Any], build: str) -> tuple[str, ...]:
+    """What of a build's sheet is contradicted: of checks against the bench those that chance puts so far
+    apart once in a thousand times, all of them together. A distance that is no number counts."""
+    checks = [check for check in parts["sheet_checks"] if parts_of(check["quantity"])[1] in ("", build)]
+    most = NormalDist().inv_cdf(1.0 - 0.5 * LEVEL / max(len(checks), 1))
+    far = [check for check in checks if not abs(check["standard_uncertainties"]) <= most]
+    itself = (name for name in _cautions(parts["findings"]) if name in AGAINST_THE_SHEET)
+    law = (PRELOAD_LAW,) if LawVerdict.model_validate(parts["law"]).contradicted else ()
+    return (*law, *(parts_of(check["quantity"])[0] for check in far), *itself)
 
 
 def cautions_of(results: Sequence[Characterisation], called: str = "the record") -> list[str]:

@@ -17,15 +17,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench.answers.differences import one_sided
-from diffbench.answers.joint import Joint, Member, combined, member, one_pack, paired
+from diffbench.answers.joint import FEWEST_PAPERS, Joint, Member, combined, member, one_pack, paired
 from diffbench.answers.observation import alike, cautions_of
-from diffbench.answers.wear import at_limits, stack_of
+from diffbench.answers.wear import at_limits
 from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.errors import FitError
 from diffbench.physics.disc_spring import DiscStack, stack_load
 from diffbench.plain_text import per_cent
-from diffbench.results.characterisation import Characterisation
+from diffbench.results.characterisation import Characterisation, SpringFacts
 from diffbench.results.conformity import SURE
 from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.document import Document, Frozen, Named
@@ -187,6 +187,10 @@ NOT_READ_ALIKE = (
     "the limits are judged as read, and the builds were not all read alike: preload torques are those at the "
     "reference condition"
 )
+TRUE_SPRINGS = (
+    "check dimensions, parallel and series of disc_spring, and spring_force, and fit again; builds with two "
+    "shims or more need no springs: advise from the ladder alone"
+)
 LEFT_OUT = (
     "the disc springs of the sheet are left out: their curve misses the measured builds by {:.1f} times what "
     "doubt explains; check their dimensions and number"
@@ -277,7 +281,7 @@ def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *,
     joint, told = _where_judged(members, joint)
     notes += told
     springs = next((m.springs for m in members if m.springs is not None), None)
-    stack = None if springs is None else stack_of(springs)
+    stack = None if springs is None else springs.stack
     chosen = way or ("both" if stack is not None else "ladder")
     apart = np.abs(joint.value - near)
     at = [int(np.argmin(apart))] if chosen == "curve" else list(range(len(members)))
@@ -288,14 +292,20 @@ def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *,
             key="preload.disc_spring",
             mend="add them to the sheet and fit again, or advise from the ladder alone",
         )
+    against = "" if springs is None or chosen == "ladder" else _overloaded(members, springs)
+    if against and way is None and np.unique(shims).size >= FEWEST_WITHOUT_SPRINGS:
+        chosen = "ladder"
+        notes.append(f"the disc springs of the sheet are left out: {against}")
+    elif against:
+        raise FitError.single(against, file=_sheet_of(members), key="preload", mend=TRUE_SPRINGS)
     try:
         course: Course | None = None
         if stack is not None and chosen != "ladder":
             forces, doubts = _forces([members[i] for i in at])
-            course, against = _by_springs(
+            course, told = _by_springs(
                 stack, shims[at], preloads, covariance, forces, doubts, may_refuse=way is None
             )
-            notes += against
+            notes += told
         if course is None:
             chosen = "ladder"
             course = _measured_course(shims, preloads, covariance)
@@ -314,6 +324,19 @@ def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *,
     beside = _measured_course(shims, preloads, covariance) if enough else None
     scatter, told = _scatter_of(shims, joint.value, _repeatability(members), course.misfit)
     return Ladder(members, shims, joint, course, shims[at], chosen, scatter, (*notes, *told), beside)
+
+
+def _overloaded(members: Sequence[Member], springs: SpringFacts) -> str:
+    """That the springs cannot carry the spring force of a build; else an empty text."""
+    forces = zip(*_forces(members), strict=True)
+    return next((told for force, u in forces if (told := springs.overloaded_by(force, u))), "")
+
+
+def _sheet_of(members: Sequence[Member]) -> str | None:
+    """The build sheet's file, of one visit: a fit names the rig's before it."""
+    provenance = members[0].characterisation.provenance
+    papers = [path for path in provenance.inputs if path.endswith(".toml") and path not in provenance.visits]
+    return papers[1] if len(members) == 1 and len(papers) == FEWEST_PAPERS else None
 
 
 def _scatter_of(shims: Array, preloads: Array, stated: float, misfit: float) -> tuple[Scatter, list[str]]:

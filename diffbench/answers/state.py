@@ -19,6 +19,7 @@ from diffbench.answers.joint import Member, has_repeatability, paired
 from diffbench.answers.line import Axis, Line, axis_over, events_between, find_jump, fit_line, place_ahead
 from diffbench.answers.observation import (
     AGAINST_THE_BENCH,
+    PRELOAD_LAW,
     Estimate,
     Followed,
     Limit,
@@ -376,11 +377,18 @@ def _reasons(case: _Case) -> Iterator[Reason]:
         yield _reason(case, "test-flawed", name=case.newest.flaws[0])
     if not case.checks:
         yield _reason(case, "no-limits")
-    for check in case.checks:
-        yield from _of_limit(case, check)
+    of_limits = [reason for check in case.checks for reason in _of_limit(case, check)]
+    yield from of_limits
     yield from _of_courses(case)
     yield from _of_wear(case)
     yield from case.earlier_disagreeing
+    wrong = dict.fromkeys(name for one in case.here for name in one.contradicted)
+    # numbers by a wrong law are not near or far from a limit: they are of another unit
+    if PRELOAD_LAW in wrong and any(one.kind in ("not-determined", "limit-not-proven") for one in of_limits):
+        del wrong[PRELOAD_LAW]
+        yield _reason(case, "law-contradicted", name=PRELOAD_LAW)
+    if wrong:
+        yield _reason(case, "sheet-contradicted", name="; ".join(wrong))
     known = [found for name in case.limits if (found := case.estimate(name)) is not None]
     if known and not all(one.refits for one in known):
         yield _reason(case, "refits-unknown")
@@ -627,7 +635,7 @@ def _back(case: _Case, reason: Reason) -> NextStep:
 
 def _settle(case: _Case, reason: Reason) -> NextStep:
     """Of a limit that is not proven: as many visits as settle it; where none do, a shim for a preload that
-    lies on its limit, else a better test."""
+    lies on its limit, else what narrows its doubt most."""
     visits = _visits(case, reason)
     if visits is not None:
         return _measure(case, reason, "measure-again", visits=visits)
@@ -639,7 +647,12 @@ def _settle(case: _Case, reason: Reason) -> NextStep:
         step = _shim(case, reason)
         if step.kind != "no-shim-reaches":
             return step
-    return _measure(case, reason, "measure-more")
+    wear = case.wear.get(reason.quantity or "")
+    if wear is None and found is not None and not found.refits:
+        return _measure(case, reason, "measure-repeatability")
+    own, other = (0.0, 0.0) if found is None else (found.u_visit**2, found.u_shared**2)
+    own, other = (own, other) if wear is None else (wear.of_a_refit, wear.other)
+    return _measure(case, reason, "average-visits" if own > other else "narrow-doubt")
 
 
 def _before_the_event(case: _Case, reason: Reason) -> NextStep:
@@ -720,6 +733,9 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
                 shim=_as_step(better, who.shim),
                 cautions=["stored-force", "heat"],
             )
+        stated = None if force is None else force.value
+        if who.springs and force and stated and who.springs.overloaded_by(stated, force.u or 0.0):
+            return _check_sheet(case, reason)
         if not missing:
             return _no_shim(reason)  # all is known that a shim is worked out from
     return NextStep(
@@ -732,6 +748,13 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
         else ["preload.shim", "preload.disc_spring", "preload.spring_force"],
         cautions=["stored-force", "heat"],
     )
+
+
+def _check_sheet(_: _Case, reason: Reason) -> NextStep:
+    """Of a build sheet that is contradicted; of its law alone, on paper."""
+    if reason.name == PRELOAD_LAW:
+        return NextStep(kind="check-sheet", missing=["preload.law"])
+    return NextStep(kind="check-sheet", quantity=reason.quantity, part=reason.part, cautions=list(OPENING))
 
 
 def _no_shim(reason: Reason) -> NextStep:
@@ -780,12 +803,14 @@ _STEPS: dict[ReasonKind, Callable[[_Case, Reason], NextStep]] = {
     "worn-beyond-limit": _back,
     "test-flawed": lambda case, reason: _measure(case, reason, "mend-test"),
     "jump": _open,
+    "law-contradicted": _check_sheet,
     "not-determined": lambda case, reason: _measure(case, reason, "measure-more"),
     "limit-not-proven": _settle,
     "no-limits": lambda *_: NextStep(kind="state-limits", missing=["limits.preload_torque"]),
     "limit-ahead": _before_the_event,
     "limit-close": _settle,
     "earlier-visits-disagree": lambda _, reason: NextStep(kind="check-records", quantity=reason.quantity),
+    "sheet-contradicted": _check_sheet,
     "refits-unknown": lambda case, reason: _measure(case, reason, "measure-repeatability"),
     "read-with-care": lambda case, reason: _measure(case, reason, "mend-test"),
     "within-limits": lambda *_: NextStep(kind="nothing"),

@@ -16,8 +16,8 @@ from diffbench.answers.differences import Differences, one_sided
 from diffbench.answers.joint import Joint, Member, Paired, widest
 from diffbench.answers.observation import Estimate, alike, judged_elsewhere, mean_of
 from diffbench.definitions import parts_of
-from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection
-from diffbench.results.characterisation import LimitVerdict, SpringFacts
+from diffbench.physics.disc_spring import DiscStack, stack_deflection
+from diffbench.results.characterisation import LimitVerdict
 from diffbench.results.conformity import LIMITED, Answer, LimitCheck, answered, check_limit
 from diffbench.results.discrepancy import NORMAL_90, NORMAL_95
 from diffbench.results.document import Frozen
@@ -44,14 +44,6 @@ class HeightLoss:
     value: float
     u: float
     budget: dict[str, float]
-
-
-def stack_of(springs: SpringFacts) -> DiscStack:
-    """The disc-spring stack of a build."""
-    disc = DiscSpring(
-        springs.outer_diameter_m, springs.inner_diameter_m, springs.thickness_m, springs.cone_height_m
-    )
-    return DiscStack(disc, parallel=springs.parallel, series=springs.series)
 
 
 def height_loss(
@@ -148,7 +140,7 @@ def wear_between(found: Differences, pair: Paired) -> tuple[Wear | None, str | N
     ratio = float(np.exp(found.spring[0]))
     try:
         lost = height_loss(
-            stack_of(springs),
+            springs.stack,
             force=force.value,
             force_u=force.u or 0.0,
             ratio=ratio,

@@ -63,7 +63,7 @@ from diffbench.fitting.parameters import (
 )
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import Setup
-from diffbench.fitting.sheet_estimates import Split, implausible_friction, split
+from diffbench.fitting.sheet_estimates import Split, implausible_friction, overloaded_springs, split
 from diffbench.fitting.tested import came_down, excitation_findings, may_be_closed, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each, preload_apart, recording_faults
 from diffbench.one_thread import one_thread
@@ -271,6 +271,7 @@ def _characterise(
         *implausible_friction(
             parameters, [builds[i] for i in first_visit], labels, _torque_units(conditioned)
         ),
+        *overloaded_springs([(visit.build, str(visit.build_path)) for visit in visits]),
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], terms.unseen)
     assumed = sorted(

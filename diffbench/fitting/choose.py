@@ -26,11 +26,8 @@ from diffbench.fitting.setup import Setup
 from diffbench.fitting.tested import ramp_seen
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.preload import PRELOAD_LAWS
-from diffbench.results.characterisation import LawVerdict
+from diffbench.results.characterisation import DECISIVE, LawVerdict
 
-# Kass & Raftery, J. Am. Stat. Assoc. 90 (1995): twice the log Bayes factor above 10 is "very strong", above 6
-# "strong".
-DECISIVE = 10.0
 # A form this far behind is not worth fitting to the end: its weight is below exp(-30).
 HOPELESS = 60.0
 # Load factor of a preloaded joint: in design examples below a quarter (common practice, no source).

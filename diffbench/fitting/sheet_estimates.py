@@ -34,7 +34,7 @@ from diffbench.fitting.friction_split import (
 from diffbench.fitting.model import Sharing
 from diffbench.fitting.monte_carlo import JointDraws
 from diffbench.physics.ramps import effective_angle, log_slope
-from diffbench.results.characterisation import Parameter, SheetCheck
+from diffbench.results.characterisation import Parameter, SheetCheck, SpringFacts
 
 Array = NDArray[np.float64]
 
@@ -518,6 +518,29 @@ def implausible_friction(
         if told.high / torque * (1.0 + rest) < least or told.low / torque / (1.0 + rest) > most:
             found.append(_implausible(build, told.value / torque, units, by_force=force is not None))
     return found
+
+
+def overloaded_springs(sheets: Sequence[tuple[Build, str]]) -> list[Finding]:
+    """Build sheets, each with its file, whose disc springs cannot carry the spring force that they state."""
+    found: dict[Finding, None] = {}
+    for build, file in sheets:
+        springs, force = SpringFacts.of(build), build.preload.spring_force
+        against = (
+            "" if springs is None or force is None else springs.overloaded_by(force.value, force.u or 0.0)
+        )
+        if against:
+            found[
+                Finding(
+                    "springs cannot carry the force",
+                    "caveat",
+                    file,
+                    f"By [preload.disc_spring] {against} (preload.spring_force).",
+                    "One of them is wrong. No fit uses the springs' curve; friction coefficient and ramp "
+                    "angles rest on the force. No shim and no wear is worked out by these springs.",
+                    "Check dimensions, parallel and series of preload.disc_spring, and preload.spring_force.",
+                )
+            ] = None
+    return list(found)
 
 
 def _implausible(build: Build, friction: float, units: set[str], *, by_force: bool) -> Finding:

@@ -76,6 +76,13 @@ class DiscSpring:
         scale = 4.0 * self.elastic_modulus / (1.0 - self.poisson_ratio**2)
         return scale * (self.thickness / self.outer_diameter) ** 2 / self.k1
 
+    @property
+    def most_load(self) -> float:
+        """The most that the disc carries on its way to flat [N]: flat up to h0/t = √2, above at its peak."""
+        eta = self.steepness
+        peak = (max(eta**2 - 2.0, 0.0) / 3.0) ** 1.5
+        return float((eta + peak) * self.unit_stress * self.thickness**2)
+
 
 def load(spring: DiscSpring, deflection: ArrayLike) -> Floats:
     """Load of one disc at a deflection.
@@ -159,11 +166,10 @@ def deflection(spring: DiscSpring, force: ArrayLike) -> Floats:
     target = not_negative("load", force) / (spring.unit_stress * t**2)
     p, q = 2.0 - eta**2, 2.0 * (eta - target)
     # Half a unit in the last place of the load at the end of the range must not refuse it.
-    highest = (eta if p >= 0.0 else eta + (-p / 3.0) ** 1.5) * (1.0 + 1e-12)
-    if np.any(target > highest):
-        most = highest * spring.unit_stress * t**2
+    if np.any(target * (spring.unit_stress * t**2) > spring.most_load * (1.0 + 1e-12)):
         raise ValueError(
-            f"load must not exceed {most:.6g} N, the most that this disc carries on its way to flat"
+            f"load must not exceed {spring.most_load:.6g} N, the most that this disc carries on its way to "
+            "flat"
         )
     if p > 0.0:
         y = -2.0 * np.sqrt(p / 3.0) * np.sinh(np.arcsinh(1.5 * q / p * np.sqrt(3.0 / p)) / 3.0)
@@ -229,6 +235,11 @@ class DiscStack:
     def travel(self) -> float:
         """Deflection at which the stack is flat [m]."""
         return self.series * self.spring.cone_height
+
+    @property
+    def most_load(self) -> float:
+        """The most that the stack carries on its way to flat [N], while it is pressed together."""
+        return self.gain() * self.spring.most_load
 
     def gain(self, *, unloading: bool = False) -> float:
         """Load of the stack over load of one disc without friction: n/(1 ∓ w), minus while it is pressed

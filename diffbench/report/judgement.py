@@ -54,6 +54,14 @@ NAMES = {
     "locking_effect_drive": "Locking effect, drive",
     "locking_effect_coast": "Locking effect, coast",
 }
+#: What of a build sheet can be contradicted.
+STATED = {
+    "friction_coefficient by spring force, and by nominal ramp angles": "friction by spring and by ramps",
+    "effective ramp angle, drive": "ramp angle in drive",
+    "effective ramp angle, coast": "ramp angle in coast",
+    "preload law": "preload law",
+    "springs cannot carry the force": "springs against spring force",
+}
 #: By kind of reason and, where there are two, the side of the limit that decides.
 REASONS: Mapping[str, tuple[str, ...]] = {
     "within-limits": ("{name}: {value}. That is inside its limits.",),
@@ -73,10 +81,12 @@ REASONS: Mapping[str, tuple[str, ...]] = {
         "After the next event, perhaps: {name} {value}.",
         "The highest allowed is {limit}.",
     ),
+    "law-contradicted": ("The bench decides against the preload law that the sheet states.",),
     "not-determined": ("{name}: this test cannot tell it.",),
     "no-limits": ("The build sheet states no limits.",),
     "test-flawed": ("The test has a flaw: {finding}.",),
     "refits-unknown": ("How well the bench repeats is not known.",),
+    "sheet-contradicted": ("The build sheet is contradicted: {finding}.",),
     "read-with-care": ("Something in the test speaks against these numbers: its page lists it.",),
     "visits-disagree": ("{name}: the visits of {dates} disagree.",),
     "earlier-visits-disagree": ("{name}: earlier visits disagree, {dates}.",),
@@ -95,9 +105,19 @@ STEPS: Mapping[str, tuple[str, ...]] = {
     "inspect": ("Take the unit apart and look at {part}.",),
     "measure-again": ("Refit the unit to the bench and test again.", "Visits needed: {visits}."),
     "measure-more": ("Test what is missing: the page lists it under Numbers.",),
+    "average-visits": (
+        "Refit, test again, and average the visits.",
+        "That narrows it, but may not settle it.",
+    ),
+    "narrow-doubt": (
+        "More visits would not settle it: first narrow its largest doubt.",
+        "The page names it.",
+    ),
     "mend-test": ("Mend what is wrong with the test, then repeat it.",),
     "measure-repeatability": ("Refit and test this unit several times, unchanged.",),
     "state-limits": ("Write the limits into the build sheet.",),
+    "check-sheet": ("Check the build sheet, then the parts: one is not as stated.",),
+    "check-sheet law": ("Check the preload law in the build sheet, and fit again.",),
     "check-records": ("Check unit and date of these records.",),
 }
 CAUTIONS = {
@@ -111,6 +131,8 @@ DEFER = "Maker's limits and local rules come first."
 MOST_REASONS = 2
 #: Reasons that are told only where they decide.
 LESS = ("within-limits", "changed")
+#: Reasons that speak against the numbers, and not against the unit.
+DOUBTS = ("sheet-contradicted", "read-with-care")
 
 
 @dataclass(frozen=True)
@@ -129,10 +151,10 @@ def judged(state: State, say: Say = english) -> Judged:
     first, *others = state.reasons
     told = [first, *(one for one in others if one.kind not in LESS)][:MOST_REASONS]
     # where it is the test alone that is doubted, what it says is told all the same, and else the doubt is
-    if first.kind == "read-with-care":
+    if first.kind in DOUBTS:
         told = [*(one for one in others if one.kind == "within-limits"), first][-MOST_REASONS:]
     else:
-        told += [one for one in others if one.kind == "read-with-care" and one not in told]
+        told += [one for one in others if one.kind in DOUBTS and one not in told]
     reasons = [text for reason in told for text in reason_text(reason, say)]
     return Judged(
         state.state,
@@ -212,14 +234,19 @@ def reason_text(reason: Reason, say: Say) -> Iterator[str]:
     def number(value: float | None, u: float | None = None) -> str:
         return "" if value is None else say.number(three_digits(factor * value, u, unit))
 
-    finding = printable((reason.name or "").replace("_", " "), limit=60)
+    found = printable((reason.name or "").replace("_", " "), limit=60)
+    if reason.kind == "sheet-contradicted":
+        names = (reason.name or "").split("; ")
+        finding = _listed([say(STATED.get(name, printable(name, limit=60))) for name in names], say)
+    else:
+        finding = say(found)
     u = None if reason.low is None or reason.high is None else factor * (reason.high - reason.low)
     fields = {
         "name": "" if reason.quantity is None else name_text(reason.quantity, say),
         "value": number(reason.value, None if u is None else u / (2.0 * NORMAL_95)),
         "limit": number(reason.limit),
         "dates": _listed([printable(date, limit=20) for date in reason.dates], say),
-        "finding": say(finding),
+        "finding": finding,
     }
     key = f"{reason.kind} {reason.side}"
     for message in REASONS.get(key) or REASONS[reason.kind]:
@@ -252,6 +279,8 @@ def step_text(step: NextStep, say: Say) -> Iterator[str]:
     if step.kind == "state-shim-and-springs" and not {"shim", "disc_spring"} <= set(lacking):
         messages = STEPS[f"{step.kind} {'some' if lacking else 'none'}"]
         fields["keys"] = _listed(lacking, say)
+    if step.kind == "check-sheet" and lacking == ["law"]:
+        messages = STEPS["check-sheet law"]
     for message in messages:
         yield say(message).format(**fields)
     if step.shim is not None and step.shim.extrapolated:

@@ -13,6 +13,7 @@ from diffbench.definitions import name_of, parts_of
 from diffbench.plain_text import per_cent
 from diffbench.report.document import Document, Section, Sentence, Table, Tone, bare, item, items
 from diffbench.report.judgement import (
+    DOUBTS,
     WORDS,
     judged,
     next_sentence,
@@ -21,7 +22,14 @@ from diffbench.report.judgement import (
     tone_of,
 )
 from diffbench.report.messages import english
-from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, typeset, with_unit
+from diffbench.report.rounding import (
+    NOT_DETERMINED,
+    chance_text,
+    interval_text,
+    number_text,
+    typeset,
+    with_unit,
+)
 from diffbench.report.wording import (
     KEY_QUANTITIES,
     Shown,
@@ -38,8 +46,14 @@ from diffbench.report.wording import (
     shared_names,
     source_text,
 )
-from diffbench.results.characterisation import Characterisation, Parameter, SheetCheck, further_steps
-from diffbench.results.conformity import LIMITED, LimitCheck
+from diffbench.results.characterisation import (
+    Characterisation,
+    LimitVerdict,
+    Parameter,
+    SheetCheck,
+    further_steps,
+)
+from diffbench.results.conformity import LIMITED, SURE, LimitCheck, chance_within
 from diffbench.results.state import State
 
 # An axis of a matrix that shows less than that is no news.
@@ -355,7 +369,7 @@ def _why(characterisation: Characterisation, state: State) -> Iterator[str]:
     by_limits = reason.kind in BY_LIMITS and reason.at is None
     if not (
         (by_limits and any((reason.quantity, build) in told for build in of))
-        or reason.kind in ("no-limits", "read-with-care")  # told beside the numbers
+        or reason.kind in ("no-limits", *DOUBTS)  # told beside the numbers
     ):
         name = f"{printable(state.build, limit=60)}: " if len(characterisation.builds) > 1 else ""
         yield name + " ".join(reason_text(reason, english))
@@ -382,12 +396,24 @@ def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
         elif limit.verdict == "outside":
             side = "below" if item.value < limit.low else "above"
             yield f"{number} is {side} {allowed}{elsewhere}"
+        elif (chance := _chance(item, limit)) >= SURE:
+            yield (
+                f"{number} is inside {allowed} with a chance of {chance_text(chance)}: likely, but not "
+                f"proven, as its interval reaches beyond{elsewhere}"
+            )
         else:
             inside = limit.low <= item.value <= limit.high
             yield (
                 f"{number} lies {'inside' if inside else 'outside'} {allowed}, but its interval reaches "
                 f"{'beyond' if inside else 'into'} it: neither is proven{elsewhere}"
             )
+
+
+def _chance(item: Parameter, limit: LimitVerdict) -> float:
+    """The chance that a quantity holds its limit, as the state has it."""
+    if item.value is None or item.low is None or item.high is None:
+        return 0.0
+    return chance_within(item.value, (item.low, item.high), limit.low, limit.high)
 
 
 def _place_text(item: Parameter) -> str:
@@ -455,6 +481,9 @@ def _cautions(characterisation: Characterisation) -> list[str]:
         )
     if characterisation.law.status == "undecided":
         found.append("the preload law is undecided")
+    if characterisation.law.contradicted:
+        by_what = "readings" if read_by_hand(characterisation) else "sweeps"
+        found.append(f"the {by_what} speak against the preload law of the build sheet")
     found += [
         "build sheet and bench disagree on " + said(characterisation, check.quantity, limit=120)
         for check in characterisation.sheet_checks

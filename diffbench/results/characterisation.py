@@ -25,13 +25,14 @@ from diffbench.errors import FitError, QuantityError
 from diffbench.notebook import ShowsItself
 from diffbench.plain_text import per_cent
 from diffbench.results.conformity import LIMITED
-from diffbench.results.discrepancy import DiscrepancyState
+from diffbench.results.discrepancy import NORMAL_95, DiscrepancyState
 from diffbench.results.document import ByName, Document, Frozen, Named
 
 if TYPE_CHECKING:
     import lmfit
 
     from diffbench.documents import Build
+    from diffbench.physics.disc_spring import DiscStack
     from diffbench.physics.friction import FrictionLaw
 
 Array = NDArray[np.float64]
@@ -86,6 +87,11 @@ class Correlation(Frozen):
         )
 
 
+# Kass & Raftery, J. Am. Stat. Assoc. 90 (1995): twice the log Bayes factor above 10 is "very strong", above 6
+# "strong".
+DECISIVE = 10.0
+
+
 class LawVerdict(Frozen):
     """Which preload law, and by what evidence.
 
@@ -97,6 +103,12 @@ class LawVerdict(Frozen):
     status: Literal["measured", "stated", "undecided"]
     information: dict[str, float]
     reason: str
+
+    @property
+    def contradicted(self) -> bool:
+        """Whether the build sheet states a law that the bench decides against."""
+        behind = self.information.get(self.chosen, 0.0) - min(self.information.values(), default=0.0)
+        return self.status == "stated" and behind > DECISIVE
 
 
 class FormState(Frozen):
@@ -401,6 +413,22 @@ class SpringFacts(Frozen):
             series=stated.series,
             u_m={name: size.u for name, size in sizes.items() if size.u},
         )
+
+    @property
+    def stack(self) -> DiscStack:
+        """As the formulas of EN 16984 take it."""
+        from diffbench.physics.disc_spring import DiscSpring, DiscStack
+
+        disc = DiscSpring(self.outer_diameter_m, self.inner_diameter_m, self.thickness_m, self.cone_height_m)
+        return DiscStack(disc, parallel=self.parallel, series=self.series)
+
+    def overloaded_by(self, force: float, u: float) -> str:
+        """That these springs cannot carry a force [N], where that is so all through its 95 % interval; else
+        an empty text."""
+        most = self.stack.most_load
+        if not force - NORMAL_95 * u > most:
+            return ""
+        return f"the disc springs carry {most:.4g} N at most, and the spring force is {force:.4g} N"
 
 
 class BuildFacts(Frozen):

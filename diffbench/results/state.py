@@ -28,12 +28,14 @@ ReasonKind = Literal[
     "worn-beyond-limit",
     "test-flawed",
     "jump",
+    "law-contradicted",
     "not-determined",
     "limit-not-proven",
     "no-limits",
     "limit-ahead",
     "limit-close",
     "earlier-visits-disagree",
+    "sheet-contradicted",
     "refits-unknown",
     "read-with-care",
     "within-limits",
@@ -48,10 +50,13 @@ NextKind = Literal[
     "inspect",
     "measure-again",
     "measure-more",
+    "average-visits",
+    "narrow-doubt",
     "mend-test",
     "measure-repeatability",
     "state-limits",
     "check-records",
+    "check-sheet",
 ]
 Caution = Literal["stored-force", "heat", "speed", "torque"]
 
@@ -64,12 +69,14 @@ STATE_OF: dict[ReasonKind, StateName] = {
     "worn-beyond-limit": "worn",
     "test-flawed": "cannot-be-told",
     "jump": "watch",
+    "law-contradicted": "cannot-be-told",
     "not-determined": "cannot-be-told",
     "limit-not-proven": "cannot-be-told",
     "no-limits": "cannot-be-told",
     "limit-ahead": "watch",
     "limit-close": "good-with-doubt",
     "earlier-visits-disagree": "good-with-doubt",
+    "sheet-contradicted": "good-with-doubt",
     "refits-unknown": "good-with-doubt",
     "read-with-care": "good-with-doubt",
     "within-limits": "good",
@@ -87,7 +94,8 @@ class Reason(Frozen):
     and ``high``, in the unit of the quantity, and ``part``: what of the unit it points at. ``dates`` and
     ``records`` name the visits: both sides of a jump, those that disagree, else the newest. ``at`` is where
     the next event ends, in m, events or visits by ``over``. ``name`` is that of a finding of the test; of
-    ``read-with-care`` of all that say that the bench was not as its papers state.
+    ``read-with-care`` of all that say that the bench was not as its papers state, of ``sheet-contradicted``
+    what of the build sheet is.
     """
 
     kind: ReasonKind

@@ -236,6 +236,100 @@ def test_a_record_that_doubts_its_own_bench_is_not_done_with() -> None:
     assert any("speaks against" in text for text in judged(judge([worse])).reasons)
 
 
+@pytest.mark.parametrize(
+    ("distances", "contradicts"),
+    [
+        # once in a thousand times by chance: 3.291 of one, and of three 0.05/150 two-sided, 3.588
+        ((3.2,), False),
+        ((-3.4,), True),
+        ((3.5, 1.0, 0.5), False),
+        ((4.4, 4.7, 2.5), True),
+        ((float("nan"),), True),
+    ],
+)
+def test_a_good_unit_whose_build_sheet_is_contradicted_is_good_with_doubt(
+    distances: tuple[float, ...], contradicts: bool
+) -> None:
+    """Another ramp than the sheet says is what a check after a rebuild is for: the preload holds its limits,
+    and all the same there is something to do. What two standard uncertainties part is chance, in clean units
+    with three checks once in seven."""
+    names = ("effective ramp angle, drive", "effective ramp angle, coast", "friction_coefficient by force")
+    record = visit(81.7)
+    record["sheet_checks"] = [
+        {
+            "quantity": name, "from_bench": 44.0, "from_sheet": 40.0, "unit": "deg",
+            "standard_uncertainties": distance, "readings": "",
+        }
+        for name, distance in zip(names, distances, strict=False)
+    ]  # fmt: skip
+    found = judge([record])
+    if not contradicts:
+        assert (found.state, found.next_step.kind) == ("good", "nothing")
+        return
+    assert (found.state, found.reason.kind) == ("good-with-doubt", "sheet-contradicted")
+    assert (found.next_step.kind, found.next_step.cautions) == ("check-sheet", ["stored-force", "heat"])
+    said = " ".join(judged(found).reasons)
+    assert said.startswith("Preload torque: 81.7 N·m. That is inside its limits.")
+    assert "The build sheet is contradicted: ramp angle in drive" in said
+    assert ("ramp angle in coast" in said) == (len(distances) > 1)
+    assert "friction" not in said
+    # of another build of the same fit it is no doubt
+    record["sheet_checks"] = [{**one, "quantity": f"{one['quantity']}[b]"} for one in record["sheet_checks"]]
+    assert judge([record]).state == "good"
+    # what is worse decides, and the doubt is told beside it
+    worse = judge(
+        [{**record, **visit(65.9), "sheet_checks": [{**record["sheet_checks"][0], "quantity": names[0]}]}]
+    )
+    assert worse.state == "out-of-limits"
+    assert any("contradicted" in text for text in judged(worse).reasons)
+
+
+@pytest.mark.parametrize(
+    ("preload", "state", "reason", "step"),
+    [
+        # within its limits a doubt; open, what it comes from; beyond a limit, no excuse
+        (81.7, "good-with-doubt", "sheet-contradicted", "check-sheet"),
+        (72.0, "cannot-be-told", "law-contradicted", "check-sheet"),
+        (None, "cannot-be-told", "law-contradicted", "check-sheet"),
+        (65.9, "out-of-limits", "beyond-limit", "state-shim-and-springs"),
+    ],
+)
+def test_a_stated_law_that_the_bench_decides_against(
+    preload: float | None, state: str, reason: str, step: str
+) -> None:
+    """Greater-of is stated, and additive leads by 10.5 in BIC: head and step name the law, and nobody is sent
+    to test more. A lead of 9.5 decides nothing (Kass and Raftery), and a law that was measured is no
+    statement."""
+    record = visit(preload or 80.0)
+    if preload is None:
+        record["parameters"]["preload_torque"].update(value=None, u=None, low=None, high=None)
+
+    def by(lead: float, status: str = "stated") -> State:
+        law = {"chosen": "greater-of", "status": status, "reason": ""}
+        return judge([{**record, "law": {**law, "information": {"additive": 0.0, "greater-of": lead}}}])
+
+    found = by(10.5)
+    assert (found.state, found.reason.kind, found.next_step.kind) == (state, reason, step)
+    words = judged(found)
+    assert any("law" in text for text in words.reasons)
+    if step == "check-sheet":
+        assert found.next_step.missing == ["preload.law"]
+        assert words.step == ("Check the preload law in the build sheet, and fit again.",)
+        assert words.caution == ()
+    for silent in (by(9.5), by(10.5, "measured")):
+        assert not any("law" in text for text in judged(silent).reasons)
+        assert silent.next_step.kind != "check-sheet"
+
+
+def test_springs_that_contradict_their_force_are_a_doubt_of_the_sheet() -> None:
+    record = visit(81.7)
+    rest = {"severity": "caveat", "where": "", "evidence": "", "effect": "", "mend": ""}
+    record["findings"] = [{**rest, "name": "springs cannot carry the force"}]
+    found = judge([record])
+    assert (found.state, found.next_step.kind) == ("good-with-doubt", "check-sheet")
+    assert "contradicted: springs against spring force." in " ".join(judged(found).reasons)
+
+
 def test_what_speaks_against_a_bench_stands_on_the_page_of_checks() -> None:
     page = (Path(__file__).parents[2] / "diffbench" / "guide" / "checks.md").read_text(encoding="utf-8")
     assert all(f"`{name}`" in page for name in AGAINST_THE_BENCH)

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from diffbench.answers import Limit, Stock, judge
+from diffbench.answers import Limit, Stock, advise, judge
+from diffbench.errors import FitError
 from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection, stack_load
+from diffbench.report.judgement import judged
 from diffbench.results import Characterisation, State
 
 Recorded = Callable[..., Characterisation]
@@ -128,6 +130,37 @@ def test_builds_with_other_shims_say_what_a_shim_does_without_springs(recorded: 
     assert found.next_step.shim.preload_torque_Nm == pytest.approx(79.5, abs=0.3)
 
 
+def test_springs_that_cannot_carry_the_force_advise_no_shim(recorded: Recorded) -> None:
+    """One disc of these, flat at 1423 N, and 1970 ± 30 N stated: refused, by file and key; three shims that
+    were tested, 70 N·m at 0.1, 75 at 0.2 and 80 at 0.3 mm, answer alone: 77.5 N·m by 0.25 mm."""
+    weak = {"disc_spring": {**SPRINGS, "parallel": 1, "series": 1}}
+    rungs = [
+        recorded(preload, build=f"Q17-{i}", facts={**weak, "shim_m": shim}, recording=f"weak {i}")
+        for i, (preload, shim) in enumerate(((70.0, 0.1e-3), (75.0, 0.2e-3), (80.0, 0.3e-3)))
+    ]
+    for known in (rungs[:1], rungs[:2]):
+        with pytest.raises(FitError, match=r"preload: the disc springs carry 1423 N at most, and .* 1970 N"):
+            advise(known, target=77.5)
+    inputs = dict.fromkeys(("run.toml", "rig.toml", "q17.toml", "sweep.csv"), "0")
+    provenance = rungs[0].provenance.model_copy(update={"inputs": inputs, "visits": ["run.toml"]})
+    with pytest.raises(FitError, match=r"q17\.toml: preload: .* check dimensions, parallel and series"):
+        advise([rungs[0].model_copy(update={"provenance": provenance})], target=77.5)
+    found = advise(rungs, target=77.5)
+    assert found.way == "ladder"
+    assert found.exact_shim_m == pytest.approx(0.25e-3, abs=1e-6)
+    assert any("left out: the disc springs carry 1423 N at most" in note for note in found.notes)
+    with pytest.raises(FitError, match="1423 N at most"):
+        advise(rungs, target=77.5, way="both")
+
+
+def test_a_preload_out_of_limits_by_springs_of_a_wrong_sheet(recorded: Recorded) -> None:
+    """60 N·m of 70, and one disc that is flat at 1423 N under 1970 N: no shim can be named, and it is not the
+    stock that lacks one."""
+    weak = {**KNOWN, "disc_spring": {**SPRINGS, "parallel": 1, "series": 1}}
+    step = alone(recorded, 60.0, facts=weak).next_step
+    assert (step.kind, step.quantity, step.shim) == ("check-sheet", "preload_torque", None)
+
+
 def test_no_shim_reaches(recorded: Recorded) -> None:
     """Springs, force and shim are known, and none in stock brings it nearer; or the spring is flat before."""
     for preload, stock in ((60.0, Stock(shims=(0.1e-3, 0.2e-3))), (15.0, None)):
@@ -138,7 +171,7 @@ def test_no_shim_reaches(recorded: Recorded) -> None:
 
 @pytest.mark.parametrize(
     ("chance", "kind"),
-    [(0.155, "measure-more"), (0.165, "fit-shim"), (0.835, "fit-shim"), (0.845, "measure-more")],
+    [(0.155, "narrow-doubt"), (0.165, "fit-shim"), (0.835, "fit-shim"), (0.845, "narrow-doubt")],
 )
 def test_a_preload_that_lies_on_its_limit_is_shimmed(recorded: Recorded, chance: float, kind: str) -> None:
     """Within one standard uncertainty of it, where no further visits settle it: here since the doubt is the
@@ -164,12 +197,41 @@ def test_a_preload_that_lies_on_its_limit_is_shimmed(recorded: Recorded, chance:
     assert (found.reason.kind, found.next_step.kind) == ("limit-not-proven", kind)
     assert found.reason.chance == pytest.approx(chance, abs=1e-3)
     assert found.next_step.visits is None
-    assert doubted("what the law leaves out").next_step.kind == "measure-more"
+    assert doubted("what the law leaves out").next_step.kind == "narrow-doubt"
+
+
+def test_what_helps_where_no_number_of_visits_settles_a_limit(recorded: Recorded) -> None:
+    """71.5 N·m of 70: 1.5/3.605 = 0.416 N·m is asked for. With 0.62 N·m that no visit takes away, refits of
+    1.07 N·m are still most of the doubt, and averaging them helps most; refits of 0.60 N·m are not. Neither
+    sends anybody to look for what is missing: nothing is."""
+    record = recorded(71.5, facts=KNOWN, limits=LIMITS)
+
+    def after(refits: float) -> tuple[str, str]:
+        u = math.hypot(refits, 0.62)
+        item = record.parameters["preload_torque"].model_copy(
+            update={
+                "u": u, "low": 71.5 - 1.959964 * u, "high": 71.5 + 1.959964 * u,
+                "budget": {"bench repeatability": refits, "transducer gain": 0.62},
+            }
+        )  # fmt: skip
+        state = judge([record.model_copy(update={"parameters": {"preload_torque": item}})])
+        assert state.reason.quantity == "preload_torque"
+        return state.next_step.kind, " ".join(judged(state).step)
+
+    assert after(1.07) == (
+        "average-visits",
+        "Refit, test again, and average the visits. That narrows it, but may not settle it.",
+    )
+    assert after(0.64)[0] == "average-visits"
+    assert after(0.60) == (
+        "narrow-doubt",
+        "More visits would not settle it: first narrow its largest doubt. The page names it.",
+    )
 
 
 def test_the_visits_that_settle_a_limit(recorded: Recorded) -> None:
     """72 N·m of 70 wants 2/3.605 N·m: refits of 1.5 % and noise of 0.2 % so many times over, less those made;
-    without a stated refit nobody knows."""
+    without a stated refit nobody knows, and that is tested first."""
     u = 72.0 * math.hypot(0.015, 0.002)
     every = math.ceil((u * 3.604817 / 2.0) ** 2)
     one = recorded(72.0, limits=LIMITS)
@@ -180,7 +242,7 @@ def test_the_visits_that_settle_a_limit(recorded: Recorded) -> None:
         ["torque", "speed", "heat"],
     )
     step = judge([recorded(72.0, limits=LIMITS, refits=None, noise=0.02)]).next_step
-    assert (step.kind, step.visits) == ("measure-more", None)
+    assert (step.kind, step.visits, step.missing) == ("measure-repeatability", None, ["repeatability"])
 
 
 def seasons(recorded: Recorded, values: Sequence[float], **options: Any) -> list[Characterisation]:

@@ -17,7 +17,6 @@ from diffbench.answers.wear import (
     _held,
     _of_face_wear,
     height_loss,
-    stack_of,
     visits_for,
 )
 from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection
@@ -40,7 +39,7 @@ def test_a_stack_is_that_of_its_sheet() -> None:
         outer_diameter_m=0.095, inner_diameter_m=0.072, thickness_m=0.0016, cone_height_m=0.0014,
         parallel=3, series=2,
     )  # fmt: skip
-    assert stack_of(facts) == STACK
+    assert facts.stack == STACK
 
 
 def test_every_doubt_of_a_lost_height() -> None:

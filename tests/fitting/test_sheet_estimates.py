@@ -20,6 +20,7 @@ from diffbench.fitting.sheet_estimates import (
     _drawn_statement,
     _side_by_side,
     implausible_friction,
+    overloaded_springs,
     split,
 )
 from diffbench.physics.friction import Stribeck
@@ -338,6 +339,36 @@ def test_friction_that_no_plates_have(demo_build: Build, low: float, high: float
     item = parameter(0.5 * (low + high), low, high)
     found = implausible_friction({"preload_torque": item}, [build], [""], set())
     assert len(found) == odd
+
+
+@pytest.mark.parametrize(
+    ("parallel", "force", "heard"),
+    [
+        # one disc of 95/72/1.6/1.4 mm is flat at 1423 N: 4 E/(1 − ν²) t³ h0/(K1 De²) = 905.49 GPa
+        # · 5.7344e-12 m⁴/(0.40437 · 9.025e-3 m²); 1536 is 1423 N and 1.96 times 57 N, and 1 N
+        (1, 1900.0, True),
+        (1, 1536.0, True),
+        (1, 1533.0, False),
+        (2, 1900.0, False),
+        (1, None, False),
+    ],
+)
+def test_springs_that_cannot_carry_the_stated_force(
+    demo_build: Build, parallel: int, force: float | None, heard: bool
+) -> None:
+    """Told once for all visits with one sheet, with its file and both keys; not where the doubt holds it."""
+    build = sheet(demo_build, force=None if force is None else (force, 57.0))
+    springs = build.preload.disc_spring
+    assert springs is not None
+    springs = springs.model_copy(update={"parallel": parallel, "series": 1})
+    build = build.model_copy(update={"preload": build.preload.model_copy(update={"disc_spring": springs})})
+    found = overloaded_springs([(build, "q17.toml"), (build, "q17.toml")])
+    assert len(found) == heard
+    for finding in found:
+        told = finding.name, finding.severity, finding.where
+        assert told == ("springs cannot carry the force", "caveat", "q17.toml")
+        assert f"carry 1423 N at most, and the spring force is {force:.0f} N" in finding.evidence
+        assert "parallel and series of preload.disc_spring, and preload.spring_force" in finding.mend
 
 
 def test_what_would_explain_a_friction_that_no_plates_have(demo_build: Build) -> None:

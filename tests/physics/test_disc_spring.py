@@ -55,6 +55,16 @@ def test_deflection_is_the_load_turned_round_up_to_the_peak(ratio: float, eta: f
     )
 
 
+@pytest.mark.parametrize("eta", [0.5, 1.3, 1.6, 2.5])
+def test_the_most_that_a_disc_carries(eta: float) -> None:
+    """The highest point of its curve; a stack of 3 nested discs with friction of 0.02: 3/0.98 of it."""
+    spring = disc(1.5, eta)
+    highest = float(np.max(load(spring, np.linspace(0.0, spring.cone_height, 20001))))
+    assert spring.most_load == pytest.approx(highest, rel=1e-7)
+    stack = DiscStack(spring, parallel=3, series=2, edge_friction=0.02)
+    assert stack.most_load == pytest.approx(3.0 / 0.98 * highest, rel=1e-7)
+
+
 @pytest.mark.parametrize("eta", [0.5, 1.0, np.sqrt(2.0), 1.6, 2.5])
 def test_deflection_is_exact_on_the_rising_flank(eta: float) -> None:
     """Away from the top of the curve only rounding remains."""

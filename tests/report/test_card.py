@@ -256,9 +256,9 @@ def messages() -> set[str]:
                 found |= {p.value for p in parts if isinstance(p, ast.Constant) and isinstance(p.value, str)}
     for path in (REPORT / "templates").glob("*.j2"):
         found |= set(re.findall(r'say\("([^"]+)"\)', path.read_text(encoding="utf-8")))
-    from diffbench.report.judgement import DEFER, NAMES
+    from diffbench.report.judgement import DEFER, NAMES, STATED
 
-    for table in (WORDS, PARTS, NAMES, CAUTIONS):
+    for table in (WORDS, PARTS, NAMES, CAUTIONS, STATED):
         found |= set(table.values())
     terms, _ = card_glossary(say_in("en"))
     found |= {text for word, meaning, *_ in terms.rows for text in (word, meaning)}

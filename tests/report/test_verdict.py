@@ -73,6 +73,26 @@ def test_each_limit_is_a_sentence_with_its_numbers(doubtful: Characterisation) -
     assert unknown == "ramp bias, coast is not determined: whether it holds 0.25 to 0.35 is open"
 
 
+def test_good_with_doubt_says_why_it_is_good(complete: Characterisation) -> None:
+    """Of 83.2137 ± 1.2964 N·m: 80.9 N·m is 1.785 standard uncertainties below, a chance of 96 %, and good
+    with doubt; 81.2 N·m is 1.553 below, 94 %, and cannot be told. Nothing is both good and
+    "neither"."""
+
+    def head(low: float) -> str:
+        limit = LimitVerdict(quantity="preload_torque", low=low, high=99.0, unit="N·m", verdict="not proven")
+        found = verdict(complete.model_copy(update={"limits": [limit]}))
+        return f"{found.words}: {found.sentences[0]}"
+
+    assert head(80.9) == (
+        "Good, with doubt: preload torque 83.2 N·m (95 %: 80.7 to 85.8) is inside 80.9 to 99 N·m with a "
+        "chance of 96 %: likely, but not proven, as its interval reaches beyond"
+    )
+    assert head(81.2) == (
+        "Cannot be told: preload torque 83.2 N·m (95 %: 80.7 to 85.8) lies inside 81.2 to 99 N·m, but its "
+        "interval reaches beyond it: neither is proven"
+    )
+
+
 def test_a_clean_fit_is_trusted(complete: Characterisation) -> None:
     """Nothing against it: one sentence, no cautions."""
     found = verdict(complete)
@@ -130,6 +150,15 @@ def check(distance: float) -> SheetCheck:
 
 def told(result: Characterisation) -> str:
     return " ".join(text_of(summary(result), 100).split())
+
+
+def test_a_stated_law_that_is_contradicted_is_read_with_care(complete: Characterisation) -> None:
+    """214 in BIC for the additive law, which was measured; stated, the greater-of law is contradicted."""
+    law = {"chosen": "greater-of", "status": "stated", "information": {"additive": 0.0, "greater-of": 214.0}}
+    stated = complete.model_copy(update={"law": complete.law.model_copy(update=law)})
+    against = "the sweeps speak against the preload law of the build sheet"
+    assert against in verdict(stated).cautions
+    assert against not in verdict(complete).cautions
 
 
 def test_checks_disagree_beyond_two_standard_uncertainties(complete: Characterisation) -> None:

@@ -47,6 +47,7 @@ OF_THE_FIT = {
     "temperature not read": "conditioning/test_hand.py",
     "readings contradict each other": "fitting/test_by_hand.py",
     "friction implausible": "fitting/test_by_hand.py",
+    "springs cannot carry the force": "fitting/test_sheet_estimates.py",
     "readings not repeated": "conditioning/test_hand.py",
     "repeats all alike": "conditioning/test_hand.py",
     "repeats far apart": "conditioning/test_hand.py",
