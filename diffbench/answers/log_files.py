@@ -157,10 +157,7 @@ def bench_of(folder: Path, run: LogRun) -> tuple[Bench, Characterisation]:
 
 
 def _plates(result: Characterisation, unit: LockingMap) -> tuple[float, float] | None:
-    found = [
-        result.parameter(name, unit.document.build)
-        for name in ("heat_capacity", "heat_conductance")
-    ]
+    found = [result.parameter(name, unit.document.build) for name in ("heat_capacity", "heat_conductance")]
     values = [None if item is None else item.value for item in found]
     return None if values[0] is None or values[1] is None else (values[0], values[1])
 
