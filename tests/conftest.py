@@ -72,14 +72,6 @@ Once = Callable[[str, Callable[[Path], None]], Path]
 Fitted = Callable[[str, Callable[[], Characterisation]], Characterisation]
 
 
-def pytest_xdist_auto_num_workers() -> int | None:
-    """One more than cores, which else stand idle while tests wait for browsers, servers and clocks."""
-    if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
-        return None  # xdist's own way to say a number
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    return (cores or 1) + 1
-
-
 @pytest.hookimpl(wrapper=True)
 def pytest_collection() -> Iterator[None]:
     """What is collected stays to the end: seven thousand tests need not be looked through for garbage again

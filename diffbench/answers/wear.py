@@ -86,6 +86,7 @@ def height_loss(
 
     Examples
     --------
+    >>> from diffbench.physics.disc_spring import DiscSpring
     >>> pair = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
     >>> found = height_loss(pair, force=1970.3, force_u=60.0, ratio=0.85, ratio_u=0.0)
     >>> print(f"{1e6 * found.value:.0f} {1e6 * found.u:.0f}")

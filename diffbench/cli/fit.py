@@ -144,7 +144,7 @@ def _fitted(
         raise
     except Exception:  # of drawing, which nobody foresaw: what was measured is not lost with it
         say.clear()
-        click.echo(_where(_write(out, result, maps, paper=paper, page=False)), err=True)
+        print_text(_where(_write(out, result, maps, paper=paper, page=False)), err=True)
         raise
 
 

@@ -77,28 +77,31 @@ def test_the_verdict_of_a_run(gap: float, verdict: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("asked", "stays"),
+    ("asked", "u", "says"),
     [
-        (Interval(70.0, 60.0, 79.9), True), (Interval(70.0, 60.0, 80.0), False),
-        (Interval(90.0, 80.1, 99.0), True), (Interval(90.0, 80.0, 99.0), False),
-        (Interval(None, None, 79.9), True), (Interval(None, None, 80.1), False),
-        (Interval(None, 80.1, None), True), (Interval(None, 79.9, None), False), (NOTHING, True),
+        (Interval(70.0, 60.0, 79.9), 0.0, "less"), (Interval(70.0, 60.0, 80.0), 0.0, "same"),
+        (Interval(90.0, 80.1, 99.0), 0.0, "more"), (Interval(90.0, 80.0, 99.0), 0.0, "same"),
+        (Interval(None, None, 79.9), 0.0, "less"), (Interval(None, None, 80.1), 0.0, "same"),
+        (Interval(None, 80.1, None), 0.0, "more"), (Interval(None, 79.9, None), 0.0, "same"),
+        # 1.96 times 5 N·m: apart from 89.8 on
+        (Interval(95.0, 89.9, 99.0), 5.0, "more"), (Interval(95.0, 89.7, 99.0), 5.0, "near"),
+        (NOTHING, 0.0, ""),
     ],
 )  # fmt: skip
-def test_more_locking_than_a_preload_that_is_not_ruled_out(asked: Interval, stays: bool) -> None:
-    """Of 80 N·m by the bench: it cannot be told where the preload that the log asks for may be that."""
-    run: Any = SimpleNamespace(bench=SimpleNamespace(preload=SimpleNamespace(value=80.0)))
-    for agreement in ("more locking", "less locking"):
-        found = room._with_preload(agreement, "as said", asked, run)  # type: ignore[arg-type]
-        if stays:
-            assert found == (agreement, "as said")
+def test_a_verdict_beside_the_preload_that_a_log_asks_for(asked: Interval, u: float, says: str) -> None:
+    """Of 80 N·m by the bench: it cannot be told where the preload that the log asks for may be that, and the
+    other direction, or none, is contradicted where both are apart by their doubts."""
+    run: Any = SimpleNamespace(bench=SimpleNamespace(preload=SimpleNamespace(value=80.0, u=u)))
+    for agreement, own in (("more locking", "more"), ("less locking", "less"), (room.SHOWN, "neither")):
+        found, reason = room._with_preload(agreement, "as said", asked, run)  # type: ignore[arg-type]
+        if says in ("more", "less") and own != says:
+            assert found == "stated preload and log contradict"
+            assert reason.startswith("as said; yet with the tyres as all runs put them the log asks for")
+        elif says == "same" and own != "neither":
+            assert found == "cannot be told"
+            assert reason == "as said; yet the preload that the log asks for may be that of the bench"
         else:
-            assert found == (
-                "cannot be told",
-                "as said; yet the preload that the log asks for may be that of the bench",
-            )
-    kept = ("the car shows what the bench says", "as said")
-    assert room._with_preload(*kept, asked, run) == kept  # type: ignore[arg-type]
+            assert (found, reason) == (agreement, "as said")
 
 
 def test_why_a_preload_is_told_no_closer() -> None:
