@@ -23,6 +23,22 @@ class Columns(Protocol):
         ...
 
 
+_COARSE = 1e-3  # of a step: less is the scatter of a clock, and no rounding
+
+
+def even_step(usual: float, steps: NDArray[np.float64]) -> float:
+    """Step of a clock [s] with the ``usual`` one and these ``steps`` (n,) in a row: the usual one, or where a
+    clock is written so coarsely that its steps are of two lengths, their mean.
+
+    >>> sixty = np.diff(np.round(np.arange(600) / 60.0, 2))  # samples a second, in hundredths of one
+    >>> round(even_step(0.02, sixty), 4), even_step(0.1, np.array([0.1, 0.1, 0.3]))
+    (0.0167, 0.1)
+    """
+    near = steps[(steps > 0.4 * usual) & (steps < 1.6 * usual)]
+    mean = float(near.mean()) if near.size else usual
+    return mean if abs(mean - usual) > _COARSE * usual else usual
+
+
 @dataclass(frozen=True)
 class Source:
     """Which bytes a recording was read from.

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.recording import even_step
+
 Array = NDArray[np.float64]
 
 # So many samples, spread evenly over a recording, tell its noise and its step to half a hundredth.
 ENOUGH = 1 << 16
-COARSE = 1e-3  # of a step: less is the scatter of a clock, and no rounding
 BLOCK = 16  # samples that are judged together before any is looked at by itself
 
 # 1.4826 MAD is the standard deviation of a normal sample (Hampel 1974; memory)
@@ -41,7 +42,7 @@ def white_noise(values: Array) -> float:
 
 def usual_step(time: Array) -> float:
     """Median step of a clock (n,) [s], n at least 2; of a long recording, of ``ENOUGH`` steps spread evenly.
-    Where a clock is written so coarsely that its steps are of two lengths, their mean.
+    Of a clock that is written coarsely the even step (`even_step`).
 
     >>> usual_step(np.array([0.0, 0.1, 0.2, 0.5]))
     0.1
@@ -50,10 +51,7 @@ def usual_step(time: Array) -> float:
     """
     every = max(1, time.size // ENOUGH)
     usual = float(np.median(time[1::every] - time[:-1:every]))
-    some = np.diff(time[:ENOUGH])  # in a row: the lengths take turns
-    near = some[(some > 0.4 * usual) & (some < 1.6 * usual)]
-    mean = float(near.mean()) if near.size else usual
-    return mean if abs(mean - usual) > COARSE * usual else usual
+    return even_step(usual, np.diff(time[:ENOUGH]))  # in a row: the lengths take turns
 
 
 def running_median(values: Array, width: int) -> Array:

@@ -24,9 +24,9 @@ Array = NDArray[np.float64]
 LARGEST_RATIO = 2.0
 # Thrust over what opens the preload contact, above which a flank of a greater-of unit counts as seen at work.
 OPENED = 1.05
-# Share of its peak below which a torque has come down, and in how many cells. By the wedge formula ramps of 30
-# to 70 degrees with friction angles of 2 to 6 follow from 0.87 to 0.51 of the peak on: of a torque that stays
-# above, most show nothing, and what the others show is not told from scatter about the peak.
+# Share of its peak below which a torque has come down, and in how many cells. By the wedge formula ramps of
+# 30 to 70 degrees with friction angles of 2 to 6 follow from 0.87 to 0.51 of the peak on: of a torque that
+# stays above, most show nothing, and what the others show is not told from scatter about the peak.
 FALLEN, FEWEST_FALLEN = 0.8, 3
 SMALL = 0.03  # of the largest torque: below, nothing tells what a flank bears
 SLIPS = 1.25  # ramp bias: with more a unit never slips

@@ -24,12 +24,11 @@ from diffbench.readers.clock import time_from_texts, unrolled
 from diffbench.readers.columns import find_column
 from diffbench.readers.protocol import LARGEST, RawColumn, RawTable
 from diffbench.readers.registry import ROWS, raw_tables
-from diffbench.recording import Source
+from diffbench.recording import Source, even_step
 
 if TYPE_CHECKING:
     from diffbench.documents import Rig
 
-_COARSE = 1e-3  # of a step: less is the scatter of a clock, and no rounding
 _GAP = 3.0  # usual steps that make a stretch without samples
 _FEW = 12  # different words of a column that are shown
 
@@ -180,9 +179,7 @@ def clock_summary(name: str, time: NDArray[np.float64], rows: NDArray[np.int64])
         return None
     usual = float(np.median(rising))
     near = rising[rising <= _GAP * usual]
-    # a clock that is written coarsely has steps of two lengths, and neither is the usual one
-    even = float(near[(near > 0.4 * usual) & (near < 1.6 * usual)].mean())
-    usual = usual if abs(even - usual) <= _COARSE * usual else even
+    usual = even_step(usual, near)
     gaps = np.flatnonzero(steps > _GAP * usual)
     longest = int(gaps[np.argmax(steps[gaps])]) if len(gaps) else None
     return ClockSummary(
