@@ -484,15 +484,13 @@ class TestPythonReader:
         assert b"usage" in wrong.stderr
 
 
-def test_a_map_of_one_node_is_one_line_of_text(tmp_path: Path) -> None:
-    """At both ends of each axis at once: nothing goes on along torque, of two shares the larger counts."""
-    tables = {"locking_torque_Nm": [[[90.0]]], "low_Nm": [[[81.0]]], "high_Nm": [[[104.0]]],
-              "tested": [[[True]]]}  # fmt: skip
-    held = LockingMap(
+def at_one_speed(torques: list[float], tables: dict[str, list[list[list[float]]]]) -> LockingMap:
+    """A map over torque alone, every branch with the same tables."""
+    return LockingMap(
         MapDocument.model_validate(
             {
                 "format": "diffbench-map/1", "unit": "Q17", "build": "a", "law": "additive",
-                "confidence": 0.95, "axes": {AXES[0]: [150.0], AXES[1]: [4.0], AXES[2]: [60.0]},
+                "confidence": 0.95, "axes": {AXES[0]: torques, AXES[1]: [4.0], AXES[2]: [60.0]},
                 "branches": dict.fromkeys(("loading", "unloading", "mean"), tables),
                 "beyond": {
                     "half_width_share_of_change": 0.12,
@@ -503,6 +501,13 @@ def test_a_map_of_one_node_is_one_line_of_text(tmp_path: Path) -> None:
             }
         )
     )  # fmt: skip
+
+
+def test_a_map_of_one_node_is_one_line_of_text(tmp_path: Path) -> None:
+    """At both ends of each axis at once: nothing goes on along torque, of two shares the larger counts."""
+    tables = {"locking_torque_Nm": [[[90.0]]], "low_Nm": [[[81.0]]], "high_Nm": [[[104.0]]],
+              "tested": [[[True]]]}  # fmt: skip
+    held = at_one_speed([150.0], tables)
     (path,) = export_map(held, "csv", tmp_path / "one")
     with path.open(encoding="utf-8", newline="") as file:
         (row,) = csv.DictReader(file)
@@ -520,21 +525,7 @@ def test_text_at_the_ends_says_what_a_large_change_adds(tmp_path: Path) -> None:
     the other flank by a tenth, of which it is less."""
     tables = {"locking_torque_Nm": [[[60.0]], [[50.0]], [[200.0]]], "low_Nm": [[[55.0]], [[45.0]], [[190.0]]],
               "high_Nm": [[[65.0]], [[55.0]], [[210.0]]], "tested": [[[True]]] * 3}  # fmt: skip
-    held = LockingMap(
-        MapDocument.model_validate(
-            {
-                "format": "diffbench-map/1", "unit": "Q17", "build": "a", "law": "additive",
-                "confidence": 0.95, "axes": {AXES[0]: [-100.0, 0.0, 300.0], AXES[1]: [4.0], AXES[2]: [60.0]},
-                "branches": dict.fromkeys(("loading", "unloading", "mean"), tables),
-                "beyond": {
-                    "half_width_share_of_change": 0.12,
-                    "half_width_per_Nm": {branch: [0.03, 0.05] for branch in BRANCHES},
-                    "half_width_share_per_rad_s": [0.3, 0.02], "half_width_share_per_K": [0.004, 0.0055],
-                },
-                "notes": [], "provenance": {},
-            }
-        )
-    )  # fmt: skip
+    held = at_one_speed([-100.0, 0.0, 300.0], tables)
     (path,) = export_map(held, "csv", tmp_path / "three")
     with path.open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))

@@ -13,9 +13,9 @@ from pathlib import Path
 import h5py
 import nptdms
 import numpy as np
-import openpyxl
 import pytest
 import zstandard
+from writers import book
 
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
@@ -185,18 +185,6 @@ def test_an_archive_that_is_encrypted_or_packed_otherwise_is_called_so(tmp_path:
 
 
 # Workbooks
-
-
-def book(path: Path, **sheets: list[list[object]]) -> Path:
-    """A workbook of several sheets."""
-    made = openpyxl.Workbook()
-    made.remove(made.active)
-    for name, rows in sheets.items():
-        sheet = made.create_sheet(name)
-        for row in rows:
-            sheet.append(row)
-    made.save(path)
-    return path
 
 
 SHEET: list[list[object]] = [["t", "M"], [0, 1.5], [0.1, 2.5]]

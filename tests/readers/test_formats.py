@@ -18,7 +18,7 @@ import openpyxl
 import pyarrow as pa
 import pytest
 from pyarrow import feather, parquet
-from writers import FORMATS, write_hdf5, write_mdf, write_workbook
+from writers import FORMATS, book, write_hdf5, write_mdf, write_workbook
 
 from diffbench.documents import FileSettings, load_rig
 from diffbench.errors import ReadingError
@@ -225,17 +225,6 @@ def test_units_in_the_metadata_of_parquet_and_feather(tmp_path):
         assert [(c.name, c.unit) for c in found.columns] == [("t", "s"), ("M", "lbf.ft")]
         assert found.columns[0].values.tolist() == [0.0, 0.1, 0.25]
         np.testing.assert_array_equal(found.columns[1].values, [1.5, np.nan, 2.5])
-
-
-def book(path: Path, **sheets: list[list[object]]) -> None:
-    """A workbook of several sheets."""
-    made = openpyxl.Workbook()
-    made.remove(made.active)
-    for name, rows in sheets.items():
-        sheet = made.create_sheet(name)
-        for row in rows:
-            sheet.append(row)
-    made.save(path)
 
 
 SHEET: list[list[object]] = [

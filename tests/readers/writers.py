@@ -78,6 +78,18 @@ def write_array(path: Path, columns: Columns) -> None:
         np.save(file, table)
 
 
+def book(path: Path, **sheets: list[list[object]]) -> Path:
+    """A workbook of several sheets, cell by cell."""
+    made = openpyxl.Workbook()
+    made.remove(made.active)
+    for name, rows in sheets.items():
+        sheet = made.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    made.save(path)
+    return path
+
+
 def write_workbook(path: Path, columns: Columns) -> None:
     """Write a workbook whose only sheet holds the table."""
     book = openpyxl.Workbook(write_only=True)
